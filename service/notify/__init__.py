@@ -1,0 +1,1 @@
+"""Notices out. May import ``store`` and ``shop``."""

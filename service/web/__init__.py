@@ -1,0 +1,1 @@
+"""Pages, JSON API and the live stream. May import ``store`` and ``shop``; decides nothing."""
