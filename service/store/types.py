@@ -1,0 +1,42 @@
+"""Column types that keep instants honest."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import BigInteger, Dialect
+from sqlalchemy.types import TypeDecorator
+
+__all__ = ["UtcMillis", "from_millis", "to_millis"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def to_millis(instant: datetime) -> int:
+    """Return whole milliseconds since 1970 UTC of an aware instant."""
+    if instant.tzinfo is None:
+        raise ValueError(f"instant {instant.isoformat()} has no time zone")
+    return round((instant - _EPOCH) / timedelta(milliseconds=1))
+
+
+def from_millis(millis: int) -> datetime:
+    """Return the aware UTC instant of milliseconds since 1970."""
+    return _EPOCH + timedelta(milliseconds=millis)
+
+
+class UtcMillis(TypeDecorator[datetime]):
+    """An aware UTC datetime, kept as a 64-bit count of milliseconds.
+
+    Eight bytes, the same order as time itself, and the same in SQLite and PostgreSQL.
+    """
+
+    impl = BigInteger
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> int | None:  # noqa: ARG002 -- SQLAlchemy's signature
+        """Turn an aware datetime into milliseconds."""
+        return None if value is None else to_millis(value)
+
+    def process_result_value(self, value: int | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 -- SQLAlchemy's signature
+        """Turn milliseconds into an aware datetime."""
+        return None if value is None else from_millis(value)
