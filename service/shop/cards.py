@@ -1,0 +1,102 @@
+"""What is shown of an instrument: where it stands, what to do now, and when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+
+from service.shop.projection import ReadyTime
+from service.shop.schedule import Position
+
+__all__ = ["InstrumentCard", "NextAct", "State", "next_act", "order"]
+
+State = Literal["ready", "waiting", "unknown", "finished"]
+
+
+@dataclass(frozen=True)
+class NextAct:
+    """The open step of an instrument.
+
+    ``state`` is *ready* (do it now), *waiting* (a clock runs), *unknown* (a clock runs without
+    air) or *finished* (the schedule is through). ``wait`` is the mark it waits for, if any.
+    """
+
+    state: State
+    step_key: str | None
+    step_kind: str | None
+    step_name: str
+    how: str
+    material_id: str | None
+    coat_number: int | None
+    coats: int | None
+    wait: ReadyTime | None
+    waits_for: str
+
+
+@dataclass(frozen=True)
+class InstrumentCard:
+    """An instrument as the list shows it."""
+
+    id: int
+    shop_number: str
+    kind: str
+    woods: str
+    plate_mm: float
+    schedule_id: str
+    schedule_name: str
+    place_id: str | None
+    steps_done: int
+    steps: int
+    act: NextAct
+    marks: tuple[ReadyTime, ...]
+    last_coat_id: int | None
+    last_coat_at: datetime | None
+
+
+def next_act(place: Position, marks: tuple[ReadyTime, ...]) -> NextAct:
+    """Say what an instrument's open step is waiting for."""
+    step = place.step
+    if step is None:
+        return NextAct("finished", None, None, "finished", "", None, None, None, None, "")
+    wait = next((mark for mark in marks if mark.mark == place.wait_mark), None)
+    state: State = "ready"
+    if wait is not None and not wait.reached:
+        state = "waiting" if wait.ready_at is not None or wait.elapsed_h > 0 else "unknown"
+    return NextAct(
+        state=state,
+        step_key=step.key,
+        step_kind=step.kind,
+        step_name=step.name,
+        how=step.how,
+        material_id=step.material,
+        coat_number=place.coat_number,
+        coats=step.coats or None,
+        wait=wait,
+        waits_for="" if state == "ready" or wait is None else _waits_for(wait),
+    )
+
+
+def order(cards: list[InstrumentCard]) -> list[InstrumentCard]:
+    """Sort by who is ready first: ready now, then by ready time, unknown, finished last."""
+    rank = {"ready": 0, "waiting": 1, "unknown": 2, "finished": 3}
+    never = datetime.max.replace(tzinfo=UTC)
+
+    def key(card: InstrumentCard) -> tuple[int, datetime, str]:
+        wait = card.act.wait
+        at = wait.ready_at if wait is not None and wait.ready_at is not None else never
+        return rank[card.act.state], at, card.shop_number
+
+    return sorted(cards, key=key)
+
+
+def _waits_for(wait: ReadyTime) -> str:
+    words = {
+        "handle": "the coat to be dry to the touch of masking and hands",
+        "recoat": "the coat to take the next one",
+        "sand": "the coat to sand without gumming",
+        "rub_out": "the finish to be hard enough to level and rub out",
+        "wipe": "the oil to soak before it is wiped",
+        "buff": "the oil to harden before it is buffed",
+    }
+    return words.get(wait.mark, f"the {wait.mark} mark")

@@ -1,0 +1,76 @@
+"""A finishing material: what is in it, how long it takes, and the limits it asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.science.drying import DryingLaw
+from service.science.film import Blend
+
+__all__ = ["Coating", "Figure", "Limits", "Mark", "Material"]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A number and what it rests on: a standard, `common practice` or `assumed`."""
+
+    value: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A point of the drying clock: reference hours from coat to mark.
+
+    ``low_hours`` to ``high_hours`` is the span that practice gives, read as an 80 % range.
+    """
+
+    name: str
+    hours: float
+    low_hours: float
+    high_hours: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the air must keep to while a coat goes on and flashes off."""
+
+    air_min_c: Figure
+    air_max_c: Figure
+    rh_max_pct: Figure
+    dew_point_margin_k: Figure
+    blush_margin_k: Figure | None
+    """Least margin of film floor over dew point; None where a material does not blush."""
+
+
+@dataclass(frozen=True)
+class Material:
+    """A material as it is applied, with the figures that clocks and checks use."""
+
+    id: str
+    name: str
+    family: str
+    blend: Blend
+    usual_wet_um: float
+    retarder: str | None
+    drying: DryingLaw
+    marks: Mapping[str, Mark]
+    limits: Limits
+    cautions: tuple[str, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Coating:
+    """How the coat would be put on, and on what.
+
+    ``h_w_m2k`` is the heat-transfer coefficient of the moving air over the work, radiation
+    apart; 10 stands for the slow draught of a small booth (assumed).
+    """
+
+    wet_um: float
+    retarder_pct: float = 0.0
+    plate_mm: float = 3.0
+    h_w_m2k: float = 10.0

@@ -1,0 +1,154 @@
+"""What would turn a *wait* into a *spray*: each way is tried on the same limits and film model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.science import air as moist
+from service.shop.gauges import Cases, Gauge, gauges_of
+from service.shop.projection import ReadyTime
+
+__all__ = ["WayOut", "ways_out"]
+
+WARM_STEPS_K = np.arange(0.5, 12.01, 0.5)
+DRY_STEPS = np.linspace(0.02, 0.80, 40)
+RETARDER_STEPS_PCT = np.array([5.0, 10.0, 15.0, 20.0])
+THINNER_STEPS = np.array([0.8, 0.65, 0.5])
+
+
+@dataclass(frozen=True)
+class WayOut:
+    """One thing to do, how much of it, and until when where that is known.
+
+    ``kind``: wait, warm, dry, warm_work, retarder, thinner_coat or reading.
+    """
+
+    kind: str
+    text: str
+    amount: float | None
+    unit: str
+    until: datetime | None = None
+
+
+def ways_out(
+    cases: Cases, gauges: tuple[Gauge, ...], after_wait: bool, recoat: ReadyTime | None  # noqa: FBT001 -- one meaning
+) -> tuple[WayOut, ...]:  # fmt: skip
+    """List what would clear every limit that blocks, the least effort first."""
+    ways: list[WayOut] = []
+    if recoat is not None and not recoat.reached:
+        ways.append(_wait_for_coat(recoat))
+    if all(gauge.holds(0) for gauge in gauges):
+        return tuple(ways)
+    blocking = {gauge.what for gauge in gauges if not gauge.holds(0)}
+    tried = (
+        _warm_work(cases, after_wait),
+        _retarder(cases, after_wait) if "blush_margin" in blocking else None,
+        _thinner(cases, after_wait) if blocking == {"blush_margin"} else None,
+        _warm(cases, after_wait),
+        *_dry(cases, after_wait),
+    )
+    ways += [way for way in tried if way is not None]
+    return tuple(ways) or (
+        WayOut("wait", "wait for other air; no single change here clears every limit", None, ""),
+    )
+
+
+def _first(cases: Cases, after_wait: bool) -> int | None:  # noqa: FBT001 -- one meaning
+    holds = np.all([gauge.all_hold() for gauge in gauges_of(cases, after_wait)], axis=0)
+    return int(np.argmax(holds)) if holds.any() else None
+
+
+def _wait_for_coat(recoat: ReadyTime) -> WayOut:
+    return WayOut(
+        "wait",
+        f"wait for the last coat to reach its {recoat.mark} mark",
+        None,
+        "",
+        until=recoat.ready_at,
+    )
+
+
+def _warm(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+    """Warm air and work together; the water in the air stays what it is."""
+    air = cases.air
+    warmer = air.air_c + WARM_STEPS_K
+    ratio = np.full_like(warmer, air.humidity_ratio_g_kg / 1000.0)
+    rh = np.clip(moist.relative_humidity(warmer, ratio, air.pressure_pa), 0.0, 100.0)
+    found = _first(
+        cases.changed(air_c=warmer, rh_pct=rh, surface_c=air.surface_c + WARM_STEPS_K), after_wait
+    )
+    if found is None:
+        return None
+    by = float(WARM_STEPS_K[found])
+    return WayOut("warm", f"warm the air and the work by {by:.1f} K", by, "K")
+
+
+def _dry(cases: Cases, after_wait: bool) -> tuple[WayOut | None, ...]:  # noqa: FBT001 -- one meaning
+    air = cases.air
+    ratio = air.humidity_ratio_g_kg / 1000.0
+    left = ratio * (1.0 - DRY_STEPS)
+    rh: NDArray[np.float64] = np.asarray(
+        moist.relative_humidity(np.full_like(left, air.air_c), left, air.pressure_pa)
+    )
+    found = _first(cases.changed(rh_pct=np.clip(rh, 0.0, 100.0)), after_wait)
+    if found is None:
+        return ()
+    out_g_kg = (ratio - float(left[found])) * 1000.0
+    dew_point = float(moist.dew_point(air.air_c, float(rh[found])))
+    return (
+        WayOut(
+            "dry", f"dry the air by {out_g_kg:.1f} g of water per kg of air", out_g_kg, "g/kg"
+        ),
+        WayOut(
+            "wait", f"wait for a dew point of {dew_point:.1f} °C or lower", dew_point, "°C"
+        ),
+    )  # fmt: skip
+
+
+def _warm_work(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+    """Let a cold piece come up to the air around it."""
+    air = cases.air
+    if not air.surface_measured or air.surface_c >= air.air_c - 0.5:
+        return None
+    if _first(cases.changed(surface_c=np.array([air.air_c])), after_wait) is None:
+        return None
+    return WayOut(
+        "warm_work",
+        f"let the work warm up to the air, by {air.air_c - air.surface_c:.1f} K",
+        air.air_c - air.surface_c,
+        "K",
+    )
+
+
+def _retarder(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+    if cases.material.retarder is None:
+        return None
+    more = RETARDER_STEPS_PCT[RETARDER_STEPS_PCT > cases.coating.retarder_pct]
+    if more.size == 0:
+        return None
+    found = _first(cases.changed(retarder_pct=more), after_wait)
+    if found is None:
+        return None
+    percent = float(more[found])
+    return WayOut(
+        "retarder",
+        f"{percent:.0f} % retarder in the mix, where its data sheet allows it",
+        percent,
+        "%",
+    )
+
+
+def _thinner(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+    wet = cases.coating.wet_um * THINNER_STEPS
+    wet = wet[wet >= 30.0]
+    if wet.size == 0:
+        return None
+    found = _first(cases.changed(wet_um=wet), after_wait)
+    if found is None:
+        return None
+    thin = float(wet[found])
+    return WayOut("thinner_coat", f"lighter coats, {thin:.0f} µm wet", thin, "µm")
