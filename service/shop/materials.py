@@ -52,7 +52,8 @@ class Material:
     id: str
     name: str
     family: str
-    blend: Blend
+    blend: Blend | None
+    """None where the material is wiped or brushed on and has no film in flight to chill."""
     usual_wet_um: float
     retarder: str | None
     drying: DryingLaw

@@ -1,0 +1,140 @@
+"""The one place that wires the rooms together.
+
+Nothing is made at import: a :class:`Shop` owns the clock, database, broker, intake, timer and web
+application of one running service, and starts and stops them in order.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+
+from service.clock import Clock, DrivenClock, WallClock
+from service.intake.broker import EmbeddedBroker
+from service.intake.client import Intake
+from service.jobs import Jobs
+from service.notify.mqtt import NoticePublisher, message
+from service.settings import MqttAddress, Settings, parse_mqtt_url
+from service.store.catalogue import Catalogue, load_catalogue
+from service.store.db import Database, sqlite_url
+from service.store.desk import Desk, ShopFacts
+from service.store.notice_book import NoticeBook
+from service.store.readings import Recorded
+from service.store.tables import Notice
+from service.store.work import Work
+from service.web import create_web
+from service.web.live import Hub
+
+__all__ = ["Shop", "make_clock"]
+
+log = logging.getLogger(__name__)
+
+
+def make_clock(settings: Settings) -> Clock:
+    """Return the machine's clock, or a driven one where a rate or start is set."""
+    if settings.clock_rate is None and settings.clock_start is None:
+        return WallClock()
+    start = settings.clock_start or datetime.now(UTC)
+    return DrivenClock(start, settings.clock_rate or 1.0, settings.data / "clock.json")
+
+
+class Shop:
+    """A running service, from settings."""
+
+    def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
+        self.settings = settings
+        self.clock: Clock = clock or make_clock(settings)
+        self.db = Database(sqlite_url(settings.data))
+        self.db.upgrade()
+        self.catalogue: Catalogue = load_catalogue(settings.data)
+        facts = ShopFacts(settings.stale_after_s, settings.altitude_m)
+        self.desk = Desk(self.db, self.clock, self.catalogue, facts)
+        self.work = Work(self.db, self.clock, self.catalogue, self.desk)
+        self.book = NoticeBook(self.db, self.clock, self.catalogue, self.desk)
+        self.hub = Hub()
+        self.broker: EmbeddedBroker | None = None
+        self.address = self._broker_address()
+        self.intake = Intake(
+            self.address, self.db, self.clock, settings.data, on_recorded=self._recorded
+        )
+        self.publisher = NoticePublisher(self.address, self.book)
+        self.jobs = Jobs(
+            self.book, self.publisher, self.clock, on_notice=self._told, tick_s=settings.tick_s
+        )
+        self.web: FastAPI = create_web(
+            desk=self.desk,
+            work=self.work,
+            clock=self.clock,
+            settings=settings,
+            hub=self.hub,
+            health=self.health,
+            lifespan=self._lifespan,
+        )
+
+    def start(self) -> None:
+        """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
+        self.intake.start()
+        self.publisher.start()
+        self.jobs.start()
+
+    def stop(self) -> None:
+        """Stop in the order that loses nothing: timer, notices, intake, then the broker."""
+        self.jobs.stop()
+        self.publisher.stop()
+        self.intake.stop()
+        if self.broker is not None:
+            self.broker.stop()
+        self.db.dispose()
+
+    def health(self) -> dict[str, Any]:
+        """Say how the service is, and why where it is not well."""
+        intake = self.intake.health()
+        sensors = self.desk.sensors()
+        reasons = list(intake["problems"])
+        reasons += [f"sensor {s.place_id}/{s.name} is silent" for s in sensors if s.silent]
+        if self.jobs.last_error:
+            reasons.append(f"notices: {self.jobs.last_error}")
+        failing = bool(intake["problems"] or self.jobs.last_error)
+        status = "failing" if failing else "degraded" if reasons else "ok"
+        return {
+            "status": status,
+            "reasons": reasons,
+            "now": self.clock.now(),
+            "clock_rate": self.clock.rate,
+            "clock_driven": self.clock.driven,
+            "mqtt": {key: value for key, value in intake.items() if key != "problems"},
+            "broker": repr(self.address),
+            "broker_embedded": self.broker is not None,
+            "last_look_at": self.jobs.last_look_at,
+            "rejected_kept": self.desk.reject_count(),
+        }
+
+    def _broker_address(self) -> MqttAddress:
+        if self.settings.mqtt_url is not None:
+            return parse_mqtt_url(self.settings.mqtt_url)
+        self.broker = EmbeddedBroker(
+            Path(self.settings.data), self.settings.mqtt_port, lan=self.settings.lan
+        )
+        self.broker.start()
+        return self.broker.address
+
+    def _recorded(self, recorded: Recorded) -> None:
+        for place in sorted(recorded.places):
+            self.hub.publish("air", {"place": place})
+
+    def _told(self, notice: Notice) -> None:
+        self.hub.publish("notice", message(notice))
+
+    @asynccontextmanager
+    async def _lifespan(self, _app: FastAPI) -> AsyncIterator[None]:
+        self.start()
+        try:
+            yield
+        finally:
+            self.stop()

@@ -1,0 +1,82 @@
+"""Timed work: look at what is due, write it once, send it out.
+
+The timer only wakes; what is due follows from the record and the clock, so a missed or doubled
+wake-up loses and repeats nothing, and there is no schedule of jobs to survive a restart.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from datetime import datetime
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service.clock import Clock
+from service.notify.mqtt import NoticePublisher
+from service.store.notice_book import NoticeBook
+from service.store.tables import Notice
+
+__all__ = ["Jobs"]
+
+log = logging.getLogger(__name__)
+
+
+class Jobs:
+    """Runs :meth:`look` every few real seconds, and on request.
+
+    Parameters
+    ----------
+    book, publisher : NoticeBook, NoticePublisher
+        Where notices are written and how they leave.
+    on_notice : callable
+        Told of each new notice (the live stream).
+    tick_s : float
+        Real seconds between looks.
+    """
+
+    def __init__(
+        self,
+        book: NoticeBook,
+        publisher: NoticePublisher,
+        clock: Clock,
+        *,
+        on_notice: Callable[[Notice], None],
+        tick_s: float,
+    ) -> None:
+        self._book, self._publisher, self._clock = book, publisher, clock
+        self._on_notice = on_notice
+        self._one_at_a_time = threading.Lock()
+        self._scheduler = BackgroundScheduler(
+            executors={"default": ThreadPoolExecutor(1)},
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+            timezone="UTC",
+        )
+        self._scheduler.add_job(self.look, "interval", seconds=tick_s, id="look")
+        self.last_look_at: datetime | None = None
+        self.last_error: str | None = None
+
+    def start(self) -> None:
+        """Start the timer."""
+        logging.getLogger("apscheduler").setLevel(logging.WARNING)
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Stop the timer and wait for a look under way."""
+        self._scheduler.shutdown(wait=True)
+
+    def look(self) -> None:
+        """Look once; an error is kept for the health page and tried again at the next tick."""
+        with self._one_at_a_time:
+            try:
+                for notice in self._book.look():
+                    self._on_notice(notice)
+                self._publisher.flush()
+            except Exception as error:  # noqa: BLE001 -- a tick must not end the timer; health shows it
+                self.last_error = f"{type(error).__name__}: {error}"
+                log.exception("look failed")
+            else:
+                self.last_error = None
+                self.last_look_at = self._clock.now()

@@ -1,0 +1,92 @@
+"""Notices out on MQTT: ``boothglass/notices/<kind>``, JSON, QoS 1.
+
+A notice is marked as published only after the broker acknowledged it. A crash between the two
+sends it again with the same ``id``, so a listener that must not hear twice keeps the ids it heard.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from service.settings import MqttAddress
+from service.store.notice_book import NoticeBook
+from service.store.tables import Notice
+
+__all__ = ["TOPIC", "NoticePublisher", "message"]
+
+TOPIC = "boothglass/notices"
+ACK_WAIT_S = 5.0
+
+log = logging.getLogger(__name__)
+
+
+def message(notice: Notice) -> dict[str, Any]:
+    """Return a notice as it is published and as the API shows it."""
+    return {
+        "id": notice.id,
+        "key": notice.key,
+        "kind": notice.kind,
+        "at": notice.at.isoformat().replace("+00:00", "Z"),
+        "text": notice.text,
+        "place": notice.place_id,
+        "instrument": notice.instrument_id,
+        "coat": notice.coat_id,
+        "data": notice.data,
+    }
+
+
+class NoticePublisher:
+    """Sends the book's unpublished notices; safe to ask at any time, from one thread at a time."""
+
+    def __init__(self, address: MqttAddress, book: NoticeBook) -> None:
+        self._book = book
+        self._address = address
+        self._busy = threading.Lock()
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        if address.user is not None:
+            self._client.username_pw_set(address.user, address.password)
+        if address.tls:
+            self._client.tls_set()
+        self._client.reconnect_delay_set(min_delay=1, max_delay=30)
+
+    def start(self) -> None:
+        """Connect in the background; an absent broker is retried for ever."""
+        self._client.connect_async(self._address.host, self._address.port, keepalive=30)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def flush(self) -> int:
+        """Publish what is unpublished, oldest first; return how many went out."""
+        if not self._client.is_connected() or not self._busy.acquire(blocking=False):
+            return 0
+        sent = 0
+        try:
+            for notice in self._book.unpublished():
+                if not self._publish(notice):
+                    break
+                self._book.mark_published(int(notice.id or 0))
+                sent += 1
+        finally:
+            self._busy.release()
+        return sent
+
+    def _publish(self, notice: Notice) -> bool:
+        info = self._client.publish(
+            f"{TOPIC}/{notice.kind}", json.dumps(message(notice), ensure_ascii=False), qos=1
+        )
+        try:
+            info.wait_for_publish(ACK_WAIT_S)
+        except (ValueError, RuntimeError) as error:
+            log.warning("notice not published", extra={"notice": notice.id, "error": str(error)})
+            return False
+        return info.is_published()

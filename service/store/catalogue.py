@@ -1,0 +1,283 @@
+"""Materials and schedules: read from YAML, checked, and handed on as plain decisions' input.
+
+What ships lies in ``service/data``; files of the same form in the shop's data folder
+(``materials/*.yaml``, ``schedules/*.yaml``) are added, and replace shipped ones of the same id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from service.science import solvents
+from service.science.drying import DryingLaw
+from service.science.film import Blend
+from service.shop.materials import Figure, Limits, Mark, Material
+from service.shop.schedule import Schedule, Step
+
+__all__ = ["Catalogue", "CatalogueError", "load_catalogue", "parse_material", "parse_schedule"]
+
+STEP_KINDS = (
+    "seal", "scuff_sand", "mask", "tone", "burst", "clear_coat", "cure", "level_sand", "rub_out",
+    "oil", "glue", "set_up",
+)  # fmt: skip
+
+Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
+Hours = Annotated[float, Field(gt=0, le=24 * 365)]
+
+
+class CatalogueError(ValueError):
+    """A material or schedule file is wrong; the message names file, field and reason."""
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Everything that can be put on, and every order of steps."""
+
+    materials: dict[str, Material]
+    schedules: dict[str, Schedule]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class _Figure(_Strict):
+    value: float
+    basis: str = Field(min_length=3)
+
+    def plain(self) -> Figure:
+        return Figure(self.value, self.basis)
+
+
+class _Mark(_Strict):
+    hours: Hours
+    low: Hours | None = None
+    high: Hours | None = None
+    basis: str = Field(min_length=3)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> _Mark:
+        if not (self.low or self.hours) <= self.hours <= (self.high or self.hours):
+            raise ValueError("needs low <= hours <= high")
+        return self
+
+
+class _Drying(_Strict):
+    reference_c: float = Field(ge=0, le=40)
+    reference_rh_pct: float = Field(ge=0, le=100)
+    reference_film_um: float = Field(gt=0, le=1000)
+    activation_kj_mol: float = Field(gt=0, le=200)
+    film_exponent: float = Field(ge=0, le=3)
+    rh_per_pct: float = Field(ge=-0.1, le=0.1)
+    basis: str = Field(min_length=3)
+
+
+class _Limits(_Strict):
+    air_min_c: _Figure
+    air_max_c: _Figure
+    rh_max_pct: _Figure
+    dew_point_margin_k: _Figure
+    blush_margin_k: _Figure | None = None
+
+
+class _Blend(_Strict):
+    method: str = Field(pattern="^(aerosol|gun|brush|pad)$")
+    solids_pct: float = Field(gt=0, le=100)
+    polymer_density_kg_m3: float = Field(ge=700, le=3000)
+    polymer_chi: float = Field(default=0.4, ge=-1, le=3)
+    solvents: dict[str, Annotated[float, Field(ge=0, le=1)]]
+    propellants: dict[str, Annotated[float, Field(ge=0, le=1)]] = Field(default_factory=dict)
+    basis: str = Field(min_length=3)
+
+    @model_validator(mode="after")
+    def _whole(self) -> _Blend:
+        known = set(solvents.names())
+        for name in (*self.solvents, *self.propellants):
+            if name not in known:
+                raise ValueError(f"unknown solvent {name!r}; known: {', '.join(sorted(known))}")
+        total = sum(self.solvents.values()) + self.solids_pct / 100.0
+        if abs(total - 1.0) > 1e-3:
+            raise ValueError(f"solvents and solids add up to {total:.3f}, not 1")
+        return self
+
+    def plain(self) -> Blend:
+        return Blend(
+            solvents=tuple(self.solvents.items()),
+            solids_pct=self.solids_pct,
+            polymer_density_kg_m3=self.polymer_density_kg_m3,
+            polymer_chi=self.polymer_chi,
+            propellants=tuple(self.propellants.items()),
+            method=self.method,
+        )
+
+
+class _Material(_Strict):
+    id: Id
+    name: str = Field(min_length=1, max_length=120)
+    family: str = Field(min_length=1, max_length=80)
+    usual_wet_um: float = Field(gt=0, le=1000)
+    retarder: str | None = None
+    blend: _Blend | None = None
+    drying: _Drying
+    marks: dict[str, _Mark] = Field(min_length=1)
+    limits: _Limits
+    cautions: list[str] = Field(min_length=1)
+    note: str = ""
+
+
+class _Step(_Strict):
+    key: Id
+    kind: str
+    name: str = Field(min_length=1, max_length=80)
+    how: str = Field(default="", max_length=500)
+    material: Id | None = None
+    coats: int = Field(default=0, ge=0, le=100)
+    between: str = "recoat"
+    after: str | None = None
+    until: str | None = None
+
+    @model_validator(mode="after")
+    def _sense(self) -> _Step:
+        if self.kind not in STEP_KINDS:
+            raise ValueError(f"kind: {self.kind!r} is none of {', '.join(STEP_KINDS)}")
+        if bool(self.material) != bool(self.coats):
+            raise ValueError("material and coats go together")
+        if self.until and (self.material or self.after):
+            raise ValueError("a step with until is only a wait: no material, no after")
+        return self
+
+
+class _Schedule(_Strict):
+    id: Id
+    name: str = Field(min_length=1, max_length=120)
+    steps: list[_Step] = Field(min_length=1, max_length=200)
+
+    @model_validator(mode="after")
+    def _unique(self) -> _Schedule:
+        keys = [step.key for step in self.steps]
+        doubled = sorted({key for key in keys if keys.count(key) > 1})
+        if doubled:
+            raise ValueError(f"steps: key used twice: {', '.join(doubled)}")
+        return self
+
+
+def parse_material(text: str, where: str) -> Material:
+    """Read one material.
+
+    Raises
+    ------
+    CatalogueError
+        Naming ``where``, the field and what is wrong with it.
+    """
+    m = _parsed(_Material, text, where)
+    law = DryingLaw(
+        reference_c=m.drying.reference_c,
+        reference_rh_pct=m.drying.reference_rh_pct,
+        activation_kj_mol=m.drying.activation_kj_mol,
+        film_exponent=m.drying.film_exponent,
+        reference_film_um=m.drying.reference_film_um,
+        rh_per_pct=m.drying.rh_per_pct,
+    )
+    marks = {
+        name: Mark(name, mark.hours, mark.low or mark.hours, mark.high or mark.hours, mark.basis)
+        for name, mark in m.marks.items()
+    }
+    blush = m.limits.blush_margin_k
+    return Material(
+        id=m.id,
+        name=m.name,
+        family=m.family,
+        blend=None if m.blend is None else m.blend.plain(),
+        usual_wet_um=m.usual_wet_um,
+        retarder=m.retarder,
+        drying=law,
+        marks=marks,
+        limits=Limits(
+            air_min_c=m.limits.air_min_c.plain(),
+            air_max_c=m.limits.air_max_c.plain(),
+            rh_max_pct=m.limits.rh_max_pct.plain(),
+            dew_point_margin_k=m.limits.dew_point_margin_k.plain(),
+            blush_margin_k=None if blush is None else blush.plain(),
+        ),
+        cautions=tuple(m.cautions),
+        note=m.note,
+    )
+
+
+def parse_schedule(text: str, where: str) -> Schedule:
+    """Read one schedule; raises :class:`CatalogueError` as :func:`parse_material` does."""
+    s = _parsed(_Schedule, text, where)
+    return Schedule(s.id, s.name, tuple(Step(**step.model_dump()) for step in s.steps))
+
+
+def load_catalogue(data_folder: Path | None = None) -> Catalogue:
+    """Read what ships, then what the shop added or replaced in its data folder."""
+    materials: dict[str, Material] = {}
+    schedules: dict[str, Schedule] = {}
+    roots: list[Traversable] = [resources.files("service") / "data"]
+    if data_folder is not None:
+        roots.append(data_folder)
+    for root in roots:
+        for where, text in _files(root / "materials"):
+            material = parse_material(text, where)
+            materials[material.id] = material
+        for where, text in _files(root / "schedules"):
+            schedule = parse_schedule(text, where)
+            schedules[schedule.id] = schedule
+    for schedule in schedules.values():
+        _check_marks(schedule, materials)
+    return Catalogue(materials, schedules)
+
+
+def _check_marks(schedule: Schedule, materials: dict[str, Material]) -> None:
+    """Every mark a step waits for must exist on the material that lies under it."""
+    under: Material | None = None
+    for step in schedule.steps:
+        where = f"schedule {schedule.id}, step {step.key}"
+        for field, mark in (("after", step.after), ("until", step.until)):
+            if mark is None:
+                continue
+            if under is None:
+                raise CatalogueError(f"{where}: {field}: no coat comes before this step")
+            if mark not in under.marks:
+                raise CatalogueError(f"{where}: {field}: {under.id} has no mark {mark!r}")
+        if step.material is not None:
+            if step.material not in materials:
+                raise CatalogueError(f"{where}: material: unknown material {step.material!r}")
+            under = materials[step.material]
+            if step.coats > 1 and step.between not in under.marks:
+                raise CatalogueError(f"{where}: between: {under.id} has no mark {step.between!r}")
+
+
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
+def _parsed(model: type[_Model], text: str, where: str) -> _Model:
+    try:
+        data: Any = yaml.safe_load(text)
+    except yaml.YAMLError as error:
+        raise CatalogueError(f"{where}: not YAML: {error}") from error
+    if not isinstance(data, dict):
+        raise CatalogueError(f"{where}: expected fields and values at the top")
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        field = ".".join(str(part) for part in first["loc"]) or "file"
+        raise CatalogueError(f"{where}: {field}: {first['msg']}") from error
+
+
+def _files(folder: Traversable) -> Iterator[tuple[str, str]]:
+    if not folder.is_dir():
+        return
+    for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
+        if entry.name.endswith(".yaml"):
+            yield entry.name, entry.read_text(encoding="utf-8")

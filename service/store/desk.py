@@ -1,0 +1,419 @@
+"""What can be asked of the shop: each answer is read from the store and decided by ``shop``."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlmodel import Session, col, func, select
+
+from service.clock import Clock
+from service.science import air as moist
+from service.shop.air import Air, SensorReading, current_air
+from service.shop.cards import InstrumentCard, order
+from service.shop.materials import Coating, Material
+from service.shop.notices import SensorState
+from service.shop.projection import ReadyTime
+from service.shop.schedule import Schedule, Step
+from service.shop.spray_check import Answer, SprayCheck, check
+from service.store import history as history_rows
+from service.store import readings, rejects
+from service.store.catalogue import Catalogue
+from service.store.db import Database
+from service.store.errors import BadInput, NotFound
+from service.store.history import History
+from service.store.pieces import Piece, all_pieces, card_of, load_piece, marks_of
+from service.store.tables import (
+    Coat,
+    Flaw,
+    Hanging,
+    Notice,
+    Place,
+    Reading,
+    Reject,
+    Sensor,
+    StepDone,
+)
+
+__all__ = ["Desk", "LogEntry", "PlaceView", "SensorView", "ShopFacts"]
+
+WET_MIN_UM, WET_MAX_UM = 5.0, 1000.0
+RETARDER_MAX_PCT = 20.0
+
+
+@dataclass(frozen=True)
+class ShopFacts:
+    """Settings that decide answers: staleness and the pressure where no barometer is."""
+
+    stale_after_s: float = 600.0
+    altitude_m: float = 0.0
+
+    @property
+    def pressure_pa(self) -> float:
+        """Standard pressure at the shop's altitude."""
+        return float(moist.pressure_at_altitude(self.altitude_m))
+
+
+@dataclass(frozen=True)
+class PlaceView:
+    """A place and its air now."""
+
+    id: str
+    name: str
+    kind: str
+    volume_m3: float | None
+    air: Air | None
+
+
+@dataclass(frozen=True)
+class SensorView:
+    """A sensor and when it was last heard."""
+
+    id: int
+    place_id: str
+    name: str
+    last_at: datetime | None
+    age_s: float | None
+    silent: bool
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One line of an instrument's record."""
+
+    kind: str
+    id: int
+    at: datetime
+    text: str
+    step_key: str | None = None
+    material_id: str | None = None
+    wet_um: float | None = None
+    place_id: str | None = None
+    who: str = ""
+    note: str = ""
+    undone: bool = False
+    air: dict[str, Any] | None = None
+
+
+class Desk:
+    """Answers questions; changes nothing.
+
+    Every method opens its own short read and may be called from any thread.
+    """
+
+    def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, facts: ShopFacts) -> None:
+        self.db, self.clock, self.catalogue, self.facts = db, clock, catalogue, facts
+        self._answers: dict[tuple[str, str], Answer] = {}
+        self._answers_lock = threading.Lock()
+
+    # -- places and air --------------------------------------------------------------------
+
+    def places(self) -> list[PlaceView]:
+        """Every place with its air now."""
+        with self.db.read() as session:
+            rows = session.exec(select(Place).order_by(col(Place.made_at), col(Place.id))).all()
+            return [self._place_view(session, row) for row in rows]
+
+    def place(self, place_id: str) -> PlaceView:
+        """One place with its air now; raises NotFound."""
+        with self.db.read() as session:
+            return self._place_view(session, _place_row(session, place_id))
+
+    def air(self, place_id: str) -> Air | None:
+        """The air of a place now; None where it never had a reading."""
+        return self.place(place_id).air
+
+    def air_at(self, session: Session, place_id: str) -> Air | None:
+        """The air of a place now, within a session that is already open."""
+        sensors = {s.id: s for s in session.exec(select(Sensor)).all()}
+        newest = [
+            _sensor_reading(row, sensors[row.sensor_id])
+            for row in readings.latest(session, place_id)
+        ]
+        return current_air(
+            newest,
+            now=self.clock.now(),
+            stale_after_s=self.facts.stale_after_s,
+            pressure_pa=self.facts.pressure_pa,
+        )
+
+    def sensors(self) -> list[SensorView]:
+        """Every sensor and how long it has been silent."""
+        now = self.clock.now()
+        with self.db.read() as session:
+            return [
+                _sensor_view(sensor, last_at, now, self.facts.stale_after_s)
+                for sensor, last_at in _sensors_last_heard(session)
+            ]
+
+    def sensor_states(self, session: Session) -> list[SensorState]:
+        """Every sensor that was ever heard, for the notices."""
+        return [
+            SensorState(sensor.place_id, sensor.name, last_at)
+            for sensor, last_at in _sensors_last_heard(session)
+            if last_at is not None
+        ]
+
+    def history(
+        self,
+        place_id: str,
+        from_at: datetime,
+        to_at: datetime,
+        resolution: str = "auto",
+        points: int = 600,
+    ) -> History:
+        """Readings of a place, raw or in buckets; raises NotFound and BadInput."""
+        if from_at >= to_at:
+            raise BadInput("from", "must lie before `to`")
+        with self.db.read() as session:
+            _place_row(session, place_id)
+            return history_rows.history(
+                session, place_id, from_at, to_at, resolution=resolution, points=points
+            )
+
+    # -- the spray check -------------------------------------------------------------------
+
+    def spray_check(
+        self,
+        place_id: str,
+        material_id: str,
+        *,
+        instrument_id: int | None = None,
+        wet_um: float | None = None,
+        retarder_pct: float = 0.0,
+        plate_mm: float | None = None,
+    ) -> SprayCheck:
+        """Ask whether ``material_id`` may be sprayed in ``place_id`` now.
+
+        With ``instrument_id`` its last coat's mark and its plate count too.
+        """
+        material = self.material(material_id)
+        if material.blend is None:
+            raise BadInput("material", f"{material.name} is not sprayed, so there is no check")
+        with self.db.read() as session:
+            _place_row(session, place_id)
+            air = self.air_at(session, place_id)
+            recoat = None
+            if instrument_id is not None:
+                piece = load_piece(session, instrument_id)
+                plate_mm = plate_mm or piece.row.plate_mm
+                act = card_of(session, piece, self.catalogue, self.clock.now()).act
+                recoat = act.wait if act.material_id == material_id else None
+        coating = self.coating(material, wet_um, retarder_pct, plate_mm)
+        usual = instrument_id is None and coating == self.coating(material, None, 0.0, None)
+        result = check(
+            air,
+            material,
+            coating,
+            stale_after_s=self.facts.stale_after_s,
+            previous=self._previous(place_id, material_id),
+            recoat=recoat,
+        )
+        if usual:
+            with self._answers_lock:
+                self._answers[place_id, material_id] = result.answer
+        return result
+
+    def coating(
+        self,
+        material: Material,
+        wet_um: float | None,
+        retarder_pct: float,
+        plate_mm: float | None,
+    ) -> Coating:
+        """Check the figures of a coat; raises BadInput naming the field."""
+        wet = material.usual_wet_um if wet_um is None else wet_um
+        _within("wet_um", wet, WET_MIN_UM, WET_MAX_UM, "µm")
+        _within("retarder_pct", retarder_pct, 0.0, RETARDER_MAX_PCT, "%")
+        plate = 3.0 if plate_mm is None else plate_mm
+        _within("plate_mm", plate, 1.0, 100.0, "mm")
+        return Coating(wet_um=wet, retarder_pct=retarder_pct, plate_mm=plate)
+
+    def material(self, material_id: str, field: str = "material") -> Material:
+        """Look a material up; raises BadInput naming ``field``."""
+        found = self.catalogue.materials.get(material_id)
+        if found is None:
+            known = ", ".join(sorted(self.catalogue.materials))
+            raise BadInput(field, f"unknown material {material_id!r}; known: {known}")
+        return found
+
+    def _previous(self, place_id: str, material_id: str) -> Answer | None:
+        with self._answers_lock:
+            return self._answers.get((place_id, material_id))
+
+    # -- instruments -----------------------------------------------------------------------
+
+    def cards(self) -> list[InstrumentCard]:
+        """Every instrument under way, who is ready first."""
+        with self.db.read() as session:
+            return self.cards_in(session)
+
+    def cards_in(self, session: Session) -> list[InstrumentCard]:
+        """Every instrument under way, within a session that is already open."""
+        now = self.clock.now()
+        return order([card_of(session, p, self.catalogue, now) for p in all_pieces(session)])
+
+    def card(self, instrument_id: int) -> InstrumentCard:
+        """One instrument; raises NotFound."""
+        with self.db.read() as session:
+            piece = load_piece(session, instrument_id)
+            return card_of(session, piece, self.catalogue, self.clock.now())
+
+    def ready(self, instrument_id: int) -> tuple[ReadyTime, ...]:
+        """The marks of the last coat, soonest first; raises NotFound."""
+        with self.db.read() as session:
+            piece = load_piece(session, instrument_id)
+            return marks_of(session, piece, self.catalogue, self.clock.now())
+
+    def log(self, instrument_id: int) -> list[LogEntry]:
+        """Everything recorded on an instrument, newest first; undone entries are marked."""
+        with self.db.read() as session:
+            piece = load_piece(session, instrument_id)
+            return _log(session, piece, self.catalogue)
+
+    # -- notices, flaws, rejects -----------------------------------------------------------
+
+    def notices(self, *, limit: int = 50, unseen_only: bool = False) -> list[Notice]:
+        """Newest notices first."""
+        query = select(Notice).order_by(col(Notice.at).desc(), col(Notice.id).desc()).limit(limit)
+        if unseen_only:
+            query = query.where(col(Notice.seen_at).is_(None))
+        with self.db.read() as session:
+            return list(session.exec(query).all())
+
+    def flaws(self, instrument_id: int | None = None) -> list[Flaw]:
+        """Flaws, newest first."""
+        query = select(Flaw).order_by(col(Flaw.seen_at).desc(), col(Flaw.id).desc())
+        if instrument_id is not None:
+            query = query.where(col(Flaw.instrument_id) == instrument_id)
+        with self.db.read() as session:
+            return list(session.exec(query).all())
+
+    def flaw(self, flaw_id: int) -> Flaw:
+        """One flaw with its evidence; raises NotFound."""
+        with self.db.read() as session:
+            row = session.get(Flaw, flaw_id)
+            if row is None:
+                raise NotFound("flaw", f"there is no flaw {flaw_id}")
+            return row
+
+    def rejects(self, limit: int = 50) -> list[Reject]:
+        """Payloads that could not be used, newest first."""
+        with self.db.read() as session:
+            return list(rejects.recent(session, limit))
+
+    def reject_count(self) -> int:
+        """How many payloads could not be used and are kept."""
+        with self.db.read() as session:
+            return rejects.count(session)
+
+    def _place_view(self, session: Session, row: Place) -> PlaceView:
+        return PlaceView(
+            row.id, row.name, row.kind, row.volume_m3, self.air_at(session, row.id)
+        )
+
+
+def _place_row(session: Session, place_id: str) -> Place:
+    row = session.get(Place, place_id)
+    if row is None:
+        raise NotFound("place", f"there is no place {place_id!r}")
+    return row
+
+
+def _within(field: str, value: float, low: float, high: float, unit: str) -> None:
+    # Written so that NaN fails too.
+    if not low <= value <= high:
+        raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
+
+
+def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:
+    return SensorReading(
+        sensor=sensor.name,
+        at=row.at,
+        air_c=row.air_c,
+        rh_pct=row.rh_pct,
+        surface_c=row.surface_c,
+        pressure_pa=row.pressure_pa,
+        air_sd_k=sensor.air_sd_k,
+        rh_sd_pct=sensor.rh_sd_pct,
+    )
+
+
+def _sensors_last_heard(session: Session) -> Sequence[tuple[Sensor, datetime | None]]:
+    last = (
+        select(func.max(Reading.at))
+        .where(col(Reading.sensor_id) == col(Sensor.id))
+        .correlate(Sensor)
+        .scalar_subquery()
+    )
+    rows = session.exec(select(Sensor, last).order_by(col(Sensor.place_id), col(Sensor.name)))
+    return [(sensor, at) for sensor, at in rows.all()]
+
+
+def _sensor_view(
+    sensor: Sensor, last_at: datetime | None, now: datetime, stale_after_s: float
+) -> SensorView:
+    age_s = None if last_at is None else max(0.0, (now - last_at).total_seconds())
+    return SensorView(
+        id=int(sensor.id or 0),
+        place_id=sensor.place_id,
+        name=sensor.name,
+        last_at=last_at,
+        age_s=age_s,
+        silent=age_s is None or age_s > stale_after_s,
+    )
+
+
+def _log(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
+    schedule = catalogue.schedules.get(piece.row.schedule_id)
+
+    def named(step_key: str) -> str:
+        step: Step | None = schedule.step(step_key) if isinstance(schedule, Schedule) else None
+        return step.name if step else step_key
+
+    here = piece.id
+    coats = session.exec(select(Coat).where(col(Coat.instrument_id) == here)).all()
+    steps = session.exec(select(StepDone).where(col(StepDone.instrument_id) == here)).all()
+    hung = session.exec(select(Hanging).where(col(Hanging.instrument_id) == here)).all()
+    flaws = session.exec(select(Flaw).where(col(Flaw.instrument_id) == here)).all()
+    entries = [_coat_entry(c, named(c.step_key), catalogue) for c in coats]
+    entries += [
+        LogEntry(
+            "step", int(s.id or 0), s.at, f"{named(s.step_key)}: done", step_key=s.step_key,
+            who=s.who, note=s.note, undone=s.undone_at is not None,
+        )
+        for s in steps
+    ]  # fmt: skip
+    entries += [
+        LogEntry(
+            "hung", int(h.id or 0), h.from_at, f"hung in {h.place_id}", place_id=h.place_id,
+            undone=h.undone_at is not None,
+        )
+        for h in hung
+    ]  # fmt: skip
+    entries += [
+        LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws
+    ]
+    return sorted(entries, key=lambda e: (e.at, e.id), reverse=True)
+
+
+def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
+    material = catalogue.materials.get(coat.material_id)
+    name = material.name if material else coat.material_id
+    return LogEntry(
+        kind="coat",
+        id=int(coat.id or 0),
+        at=coat.at,
+        text=f"{step_name}: {name}",
+        step_key=coat.step_key,
+        material_id=coat.material_id,
+        wet_um=coat.wet_um,
+        place_id=coat.place_id,
+        who=coat.who,
+        note=coat.note,
+        undone=coat.undone_at is not None,
+        air=coat.air or None,
+    )

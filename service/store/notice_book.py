@@ -1,0 +1,136 @@
+"""The book of notices: what is due is written once, and what is written gets published."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlmodel import Session, col, select
+
+from service.clock import Clock
+from service.shop.notices import Draft, WetCoat, ready_notice, silent_notice, stop_notice
+from service.store.catalogue import Catalogue
+from service.store.db import Database
+from service.store.desk import Desk
+from service.store.pieces import all_pieces, card_of, marks_of, place_at
+from service.store.tables import Notice
+
+__all__ = ["NoticeBook"]
+
+
+class NoticeBook:
+    """Looks at the shop and writes what is due.
+
+    The unique key of a notice is its memory: a restart between looking and writing, or two
+    lookers at once, still leave one notice for one occasion.
+    """
+
+    def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
+        self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
+
+    def look(self) -> list[Notice]:
+        """Write every notice that is due and new; return the new ones."""
+        with self.db.read() as session:
+            drafts = self._due(session)
+            known = set(
+                session.exec(
+                    select(Notice.key).where(col(Notice.key).in_([d.key for d in drafts]))
+                ).all()
+            )
+        fresh = [draft for draft in drafts if draft.key not in known]
+        if not fresh:
+            return []
+        with self.db.write() as session:
+            return _write(session, fresh, self.clock.now())
+
+    def unpublished(self, limit: int = 100) -> list[Notice]:
+        """Notices that have not gone out yet, oldest first."""
+        with self.db.read() as session:
+            return list(
+                session.exec(
+                    select(Notice)
+                    .where(col(Notice.published_at).is_(None))
+                    .order_by(col(Notice.id))
+                    .limit(limit)
+                ).all()
+            )
+
+    def mark_published(self, notice_id: int) -> None:
+        """Remember that a notice has gone out."""
+        with self.db.write() as session:
+            row = session.get(Notice, notice_id)
+            if row is not None and row.published_at is None:
+                row.published_at = self.clock.now()
+                session.add(row)
+
+    def _due(self, session: Session) -> list[Draft]:
+        now = self.clock.now()
+        stale = self.desk.facts.stale_after_s
+        pieces = all_pieces(session)
+        cards = [card_of(session, piece, self.catalogue, now) for piece in pieces]
+        found = [ready_notice(card) for card in cards]
+        found += [
+            silent_notice(sensor, now=now, stale_after_s=stale)
+            for sensor in self.desk.sensor_states(session)
+        ]
+        found += [stop_notice(wet) for wet in self._wet(session, now)]
+        return [draft for draft in found if draft is not None]
+
+    def _wet(self, session: Session, now: datetime) -> list[WetCoat]:
+        """Coats that have not reached their first mark, with the check of their place now."""
+        wet = []
+        for piece in all_pieces(session):
+            coat = piece.last_coat
+            material = self.catalogue.materials.get(coat.material_id) if coat else None
+            if coat is None or material is None or material.blend is None:
+                continue
+            marks = marks_of(session, piece, self.catalogue, now)
+            place = place_at(piece, now)
+            if not marks or marks[0].reached or place is None:
+                continue
+            check = self.desk.spray_check(
+                place,
+                coat.material_id,
+                wet_um=coat.wet_um,
+                retarder_pct=coat.retarder_pct,
+                plate_mm=piece.row.plate_mm,
+            )
+            wet.append(
+                WetCoat(
+                    coat_id=int(coat.id or 0),
+                    instrument_id=piece.id,
+                    shop_number=piece.row.shop_number,
+                    place_id=place,
+                    at=coat.at,
+                    check=check,
+                )
+            )
+        return wet
+
+
+def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Notice]:
+    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+    written: list[Notice] = []
+    for draft in drafts:
+        # A second looker may have written the same key since: then it is theirs.
+        row_id = session.exec(  # type: ignore[call-overload]
+            insert(Notice)
+            .values(
+                key=draft.key,
+                kind=draft.kind,
+                at=now,
+                text=draft.text,
+                place_id=draft.place_id,
+                instrument_id=draft.instrument_id,
+                coat_id=draft.coat_id,
+                data=draft.data,
+            )
+            .on_conflict_do_nothing(index_elements=["key"])
+            .returning(Notice.id)
+        ).first()
+        if row_id is not None:
+            row = session.get(Notice, row_id[0])
+            if row is not None:
+                written.append(row)
+    return written

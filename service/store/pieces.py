@@ -1,0 +1,216 @@
+"""Instruments as they stand: their coats, steps and hangings, and the air they hung in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from sqlmodel import Session, col, select
+
+from service.shop.cards import InstrumentCard, next_act
+from service.shop.materials import Material
+from service.shop.projection import AirCourse, ReadyTime, effective_film_um, ready_times
+from service.shop.schedule import CoatDone, Schedule, StepMark, position
+from service.store import readings
+from service.store.catalogue import Catalogue
+from service.store.errors import NotFound
+from service.store.tables import Coat, Hanging, Instrument, StepDone
+
+__all__ = ["Piece", "all_pieces", "card_of", "course_of", "load_piece", "marks_of", "place_at"]
+
+LOOK_BACK = timedelta(hours=1)
+"""Readings from before a coat that may bridge its first minutes."""
+
+SOFT_FOR = timedelta(days=7)
+"""Coats older than this no longer soften under a new one enough to count (assumed)."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """An instrument with everything recorded on it that stands, oldest first."""
+
+    row: Instrument
+    coats: tuple[Coat, ...]
+    steps: tuple[StepDone, ...]
+    hangings: tuple[Hanging, ...]
+
+    @property
+    def id(self) -> int:
+        """The instrument's id."""
+        return int(self.row.id or 0)
+
+    @property
+    def place_id(self) -> str | None:
+        """Where it hangs now."""
+        return self.hangings[-1].place_id if self.hangings else None
+
+    @property
+    def last_coat(self) -> Coat | None:
+        """The newest coat."""
+        return self.coats[-1] if self.coats else None
+
+
+def load_piece(session: Session, instrument_id: int) -> Piece:
+    """Read one instrument with what stands on it; raises NotFound."""
+    row = session.get(Instrument, instrument_id)
+    if row is None:
+        raise NotFound("instrument", f"there is no instrument {instrument_id}")
+    return _with_records(session, [row])[0]
+
+
+def all_pieces(session: Session) -> list[Piece]:
+    """Read every instrument that is under way."""
+    rows = session.exec(select(Instrument).where(col(Instrument.closed_at).is_(None))).all()
+    return _with_records(session, rows)
+
+
+def _with_records(session: Session, rows: Sequence[Instrument]) -> list[Piece]:
+    ids = [row.id for row in rows]
+    coats = session.exec(
+        select(Coat)
+        .where(col(Coat.instrument_id).in_(ids), col(Coat.undone_at).is_(None))
+        .order_by(col(Coat.at), col(Coat.id))
+    ).all()
+    steps = session.exec(
+        select(StepDone)
+        .where(col(StepDone.instrument_id).in_(ids), col(StepDone.undone_at).is_(None))
+        .order_by(col(StepDone.at), col(StepDone.id))
+    ).all()
+    hangings = session.exec(
+        select(Hanging)
+        .where(col(Hanging.instrument_id).in_(ids), col(Hanging.undone_at).is_(None))
+        .order_by(col(Hanging.from_at), col(Hanging.id))
+    ).all()
+    return [
+        Piece(
+            row,
+            tuple(c for c in coats if c.instrument_id == row.id),
+            tuple(s for s in steps if s.instrument_id == row.id),
+            tuple(h for h in hangings if h.instrument_id == row.id),
+        )
+        for row in rows
+    ]
+
+
+def place_at(piece: Piece, at: datetime) -> str | None:
+    """Return where the piece hung at an instant; before its first hanging, its first place."""
+    place = piece.hangings[0].place_id if piece.hangings else None
+    for hanging in piece.hangings:
+        if hanging.from_at <= at:
+            place = hanging.place_id
+    return place
+
+
+def course_of(session: Session, piece: Piece, from_at: datetime, until_at: datetime) -> AirCourse:
+    """Read the air a piece hung in, place by place, with an hour before it to bridge from."""
+    stays = _stays(piece, from_at, until_at)
+    parts = []
+    for index, (place_id, start, end) in enumerate(stays):
+        begin = start - LOOK_BACK if index == 0 else start
+        parts.append(readings.series(session, place_id, begin, end, _step_s(end - begin)))
+    if not parts:
+        empty = np.empty(0)
+        return AirCourse(empty, empty, empty)
+    return AirCourse(
+        np.concatenate([p.time_s for p in parts]),
+        np.concatenate([p.air_c for p in parts]),
+        np.concatenate([p.rh_pct for p in parts]),
+    )
+
+
+def _stays(
+    piece: Piece, from_at: datetime, until_at: datetime
+) -> list[tuple[str, datetime, datetime]]:
+    first = place_at(piece, from_at)
+    if first is None:
+        return []
+    cuts = [(from_at, first)]
+    cuts += [(h.from_at, h.place_id) for h in piece.hangings if from_at < h.from_at < until_at]
+    ends = [cut[0] for cut in cuts[1:]] + [until_at]
+    return [(place, start, end) for (start, place), end in zip(cuts, ends, strict=True)]
+
+
+def _step_s(span: timedelta) -> float | None:
+    """Thin long spans: the clock is smooth over minutes, and a phone is waiting."""
+    if span <= timedelta(hours=12):
+        return None
+    return 60.0 if span <= timedelta(days=3) else 600.0
+
+
+def coats_done(piece: Piece) -> list[CoatDone]:
+    """Return the piece's coats as the schedule sees them."""
+    return [CoatDone(int(c.id or 0), c.step_key, c.material_id, c.at, c.wet_um) for c in piece.coats]
+
+
+def marks_of(
+    session: Session, piece: Piece, catalogue: Catalogue, now: datetime, coat: Coat | None = None
+) -> tuple[ReadyTime, ...]:
+    """Reckon the marks of a coat (by default the last) as they stand at ``now``."""
+    coat = coat or piece.last_coat
+    if coat is None:
+        return ()
+    material = catalogue.materials.get(coat.material_id)
+    if material is None:
+        return ()
+    under = [c for c in piece.coats if coat.at - SOFT_FOR <= c.at < coat.at]
+    first = min([c.at for c in under], default=coat.at)
+    course = course_of(session, piece, first, now)
+    return ready_times(
+        material,
+        coat_at=coat.at,
+        film_um=effective_film_um(coat.wet_um, _soft_under(under, coat, catalogue, course)),
+        air=course,
+        now=now,
+    )
+
+
+def _soft_under(
+    under: Sequence[Coat], coat: Coat, catalogue: Catalogue, course: AirCourse
+) -> list[tuple[float, float]]:
+    soft = []
+    for earlier in reversed(under):
+        material = catalogue.materials.get(earlier.material_id)
+        if material is None:
+            continue
+        soft.append((earlier.wet_um, _hardest_clock(material, earlier, coat.at, course)))
+    return soft
+
+
+def _hardest_clock(material: Material, earlier: Coat, at: datetime, course: AirCourse) -> float:
+    marks = ready_times(
+        material, coat_at=earlier.at, film_um=earlier.wet_um, air=course, now=at
+    )
+    wanted = [m for m in marks if m.mark == "recoat"] or list(marks[:1])
+    return wanted[0].clock
+
+
+def card_of(
+    session: Session, piece: Piece, catalogue: Catalogue, now: datetime
+) -> InstrumentCard:
+    """Say where an instrument stands and what comes next."""
+    schedule = catalogue.schedules.get(piece.row.schedule_id) or Schedule(
+        piece.row.schedule_id, f"{piece.row.schedule_id} (missing)", ()
+    )
+    marks = marks_of(session, piece, catalogue, now)
+    reached = frozenset(mark.mark for mark in marks if mark.reached)
+    done = [StepMark(s.step_key, s.at) for s in piece.steps]
+    place = position(schedule, coats_done(piece), done, reached)
+    last = piece.last_coat
+    return InstrumentCard(
+        id=piece.id,
+        shop_number=piece.row.shop_number,
+        kind=piece.row.kind,
+        woods=piece.row.woods,
+        plate_mm=piece.row.plate_mm,
+        schedule_id=schedule.id,
+        schedule_name=schedule.name,
+        place_id=piece.place_id,
+        steps_done=place.index,
+        steps=len(schedule.steps),
+        act=next_act(place, marks),
+        marks=marks,
+        last_coat_id=None if last is None else last.id,
+        last_coat_at=None if last is None else last.at,
+    )

@@ -1,0 +1,353 @@
+"""What is done in the shop: each method is one use case and one transaction."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+from sqlmodel import Session, col, select
+
+from service.clock import Clock
+from service.shop.cards import NextAct
+from service.shop.flaws import FLAW_KINDS
+from service.store import evidence
+from service.store.catalogue import Catalogue
+from service.store.db import Database
+from service.store.desk import Desk
+from service.store.errors import BadInput, Conflict, NotFound
+from service.store.pieces import Piece, card_of, load_piece, place_at
+from service.store.tables import (
+    Coat,
+    Flaw,
+    Hanging,
+    Instrument,
+    Notice,
+    Place,
+    StepDone,
+)
+
+__all__ = ["PLACE_KINDS", "USUAL_PASSES", "Work"]
+
+PLACE_KINDS = ("booth", "rack", "store", "outdoors")
+RESERVED_PLACES = frozenset({"notices"})
+PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
+
+USUAL_PASSES = 2
+"""A material's usual wet film is laid by two crossing passes (assumed)."""
+
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+CLOCK_SLACK = timedelta(seconds=60)
+
+
+class Work:
+    """Writes to the shop's record; every method commits once or not at all."""
+
+    def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
+        self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
+
+    # -- places and instruments ------------------------------------------------------------
+
+    def add_place(
+        self,
+        place_id: str,
+        name: str | None = None,
+        kind: str = "booth",
+        volume_m3: float | None = None,
+    ) -> Place:
+        """Make a place; raises BadInput or Conflict."""
+        if not PLACE_ID.fullmatch(place_id) or place_id in RESERVED_PLACES:
+            raise BadInput("id", "small letters, digits, - and _ only; and not 'notices'")
+        if kind not in PLACE_KINDS:
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(PLACE_KINDS)}")
+        if volume_m3 is not None and not 0.1 <= volume_m3 <= 1e5:
+            raise BadInput("volume_m3", f"{volume_m3:g} is outside 0.1 to 100000 m³")
+        with self.db.write() as session:
+            if session.get(Place, place_id) is not None:
+                raise Conflict("id", f"there is already a place {place_id!r}")
+            row = Place(
+                id=place_id,
+                name=_text("name", name or place_id.replace("-", " ").replace("_", " "), 120),
+                kind=kind,
+                volume_m3=volume_m3,
+                made_at=self.clock.now(),
+            )
+            session.add(row)
+        return row
+
+    def add_instrument(
+        self,
+        *,
+        shop_number: str,
+        kind: str,
+        schedule_id: str,
+        woods: str = "",
+        plate_mm: float = 3.0,
+        place_id: str | None = None,
+        at: datetime | None = None,
+    ) -> Instrument:
+        """Take a piece of work in, and hang it where ``place_id`` is given."""
+        if schedule_id not in self.catalogue.schedules:
+            known = ", ".join(sorted(self.catalogue.schedules))
+            raise BadInput("schedule", f"unknown schedule {schedule_id!r}; known: {known}")
+        if not 1.0 <= plate_mm <= 100.0:
+            raise BadInput("plate_mm", f"{plate_mm:g} is outside 1 to 100 mm")
+        number = _text("shop_number", shop_number, 32, required=True)
+        when = self._when("at", at)
+        with self.db.write() as session:
+            taken = session.exec(
+                select(Instrument.id).where(col(Instrument.shop_number) == number)
+            ).first()
+            if taken is not None:
+                raise Conflict("shop_number", f"shop number {number} is taken")
+            row = Instrument(
+                shop_number=number,
+                kind=_text("kind", kind, 80, required=True),
+                woods=_text("woods", woods, 120),
+                plate_mm=plate_mm,
+                schedule_id=schedule_id,
+                made_at=when,
+            )
+            session.add(row)
+            session.flush()
+            if place_id is not None:
+                _hang(session, int(row.id or 0), place_id, when)
+        return row
+
+    def hang(self, instrument_id: int, place_id: str, at: datetime | None = None) -> Hanging:
+        """Move an instrument to a place."""
+        when = self._when("at", at)
+        with self.db.write() as session:
+            load_piece(session, instrument_id)
+            return _hang(session, instrument_id, place_id, when)
+
+    # -- coats and steps -------------------------------------------------------------------
+
+    def record_coat(
+        self,
+        instrument_id: int,
+        *,
+        material_id: str | None = None,
+        wet_um: float | None = None,
+        passes: int | None = None,
+        retarder_pct: float = 0.0,
+        place_id: str | None = None,
+        at: datetime | None = None,
+        who: str = "",
+        note: str = "",
+    ) -> Coat:
+        """Record a coat as it was done.
+
+        Without ``material_id`` it is the open step's. The thickness is ``wet_um``, or the
+        material's usual film scaled by ``passes``, or that usual film. A ``place_id`` other than
+        where the piece hangs moves it there.
+        """
+        when = self._when("at", at)
+        if passes is not None and not 1 <= passes <= 20:
+            raise BadInput("passes", f"{passes} is outside 1 to 20")
+        with self.db.write() as session:
+            piece = load_piece(session, instrument_id)
+            act = card_of(session, piece, self.catalogue, when).act
+            material = self.desk.material(self._material_id(material_id, act))
+            if wet_um is None and passes is not None:
+                wet_um = material.usual_wet_um * passes / USUAL_PASSES
+            coating = self.desk.coating(material, wet_um, retarder_pct, piece.row.plate_mm)
+            where = self._place_for(session, piece, place_id, when)
+            row = Coat(
+                instrument_id=piece.id,
+                step_key=self._step_for(piece, act, material.id),
+                material_id=material.id,
+                at=when,
+                wet_um=coating.wet_um,
+                passes=passes,
+                retarder_pct=retarder_pct,
+                place_id=where,
+                who=_text("who", who, 80),
+                note=_text("note", note, 2000),
+                air=evidence.air_at(
+                    session, where, when, material, coating, self.desk.facts.pressure_pa
+                ),
+                made_at=self.clock.now(),
+            )
+            session.add(row)
+            session.flush()
+        return row
+
+    def finish_step(
+        self,
+        instrument_id: int,
+        step_key: str | None = None,
+        at: datetime | None = None,
+        who: str = "",
+        note: str = "",
+    ) -> StepDone:
+        """Record a step as finished; without ``step_key`` it is the open one."""
+        when = self._when("at", at)
+        with self.db.write() as session:
+            piece = load_piece(session, instrument_id)
+            act = card_of(session, piece, self.catalogue, when).act
+            key = step_key or act.step_key
+            schedule = self.catalogue.schedules.get(piece.row.schedule_id)
+            if key is None:
+                raise Conflict("step", "the schedule is through: no step is open")
+            if schedule is None or schedule.step(key) is None:
+                raise BadInput("step", f"schedule {piece.row.schedule_id} has no step {key!r}")
+            if any(done.step_key == key for done in piece.steps):
+                raise Conflict("step", f"{key} is already recorded as finished")
+            row = StepDone(
+                instrument_id=piece.id,
+                step_key=key,
+                at=when,
+                who=_text("who", who, 80),
+                note=_text("note", note, 2000),
+                made_at=self.clock.now(),
+            )
+            session.add(row)
+            session.flush()
+        return row
+
+    def undo(self, kind: str, row_id: int) -> None:
+        """Take one coat, step or hanging back; it stays in the record, marked."""
+        tables: dict[str, type[Coat] | type[StepDone] | type[Hanging]] = {
+            "coat": Coat,
+            "step": StepDone,
+            "hung": Hanging,
+        }
+        if kind not in tables:
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(tables)}")
+        with self.db.write() as session:
+            row = session.get(tables[kind], row_id)
+            if row is None:
+                raise NotFound(kind, f"there is no {kind} {row_id}")
+            if row.undone_at is not None:
+                raise Conflict(kind, f"{kind} {row_id} is already undone")
+            row.undone_at = self.clock.now()
+            session.add(row)
+
+    def undo_last(self, instrument_id: int) -> str:
+        """Take back the last thing recorded on an instrument and say what it was."""
+        with self.db.write() as session:
+            piece = load_piece(session, instrument_id)
+            # The first hanging is how the piece came in, not an act to take back.
+            acts: list[tuple[datetime, int, str, Coat | StepDone | Hanging]] = [
+                *((c.made_at, int(c.id or 0), f"{c.step_key}: coat", c) for c in piece.coats),
+                *((s.made_at, int(s.id or 0), f"{s.step_key}: done", s) for s in piece.steps),
+                *(
+                    (h.from_at, int(h.id or 0), f"hung in {h.place_id}", h)
+                    for h in piece.hangings[1:]
+                ),
+            ]
+            if not acts:
+                raise Conflict("instrument", "nothing is left to undo")
+            _, _, said, row = max(acts, key=lambda act: act[:2])
+            row.undone_at = self.clock.now()
+            session.add(row)
+            return said
+
+    # -- flaws and notices -----------------------------------------------------------------
+
+    def log_flaw(
+        self,
+        instrument_id: int,
+        *,
+        kind: str,
+        part: str = "",
+        severity: int = 2,
+        seen_at: datetime | None = None,
+        note: str = "",
+        coat_id: int | None = None,
+    ) -> Flaw:
+        """Log a flaw and keep the air and waits behind the coats under it."""
+        kinds = [key for key, _, _ in FLAW_KINDS]
+        if kind not in kinds:
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(kinds)}")
+        if not 1 <= severity <= 3:
+            raise BadInput("severity", f"{severity} is outside 1 (slight) to 3 (strip it)")
+        when = self._when("seen_at", seen_at)
+        with self.db.write() as session:
+            piece = load_piece(session, instrument_id)
+            if coat_id is not None and coat_id not in {c.id for c in piece.coats}:
+                raise BadInput("coat", f"coat {coat_id} is not on this instrument")
+            row = Flaw(
+                instrument_id=piece.id,
+                kind=kind,
+                part=_text("part", part, 32),
+                severity=severity,
+                seen_at=when,
+                note=_text("note", note, 2000),
+                coat_id=coat_id,
+                evidence=evidence.behind(session, piece, self.catalogue, when, coat_id),
+                made_at=self.clock.now(),
+            )
+            session.add(row)
+            session.flush()
+        return row
+
+    def see_notice(self, notice_id: int) -> None:
+        """Mark a notice as seen; seeing it twice changes nothing."""
+        with self.db.write() as session:
+            row = session.get(Notice, notice_id)
+            if row is None:
+                raise NotFound("notice", f"there is no notice {notice_id}")
+            if row.seen_at is None:
+                row.seen_at = self.clock.now()
+                session.add(row)
+
+    # -- what the use cases share ----------------------------------------------------------
+
+    def _when(self, field: str, at: datetime | None) -> datetime:
+        now = self.clock.now()
+        if at is None:
+            return now
+        if at.tzinfo is None:
+            raise BadInput(field, "needs a time zone: add Z or an offset such as +01:00")
+        if at > now + CLOCK_SLACK:
+            raise BadInput(field, f"{at.isoformat()} lies in the future")
+        if at < EARLIEST:
+            raise BadInput(field, f"{at.isoformat()} is before the year 2000")
+        return at.astimezone(UTC)
+
+    def _material_id(self, given: str | None, act: NextAct) -> str:
+        if given is not None:
+            return given
+        if act.material_id is None:
+            raise BadInput("material", f"the open step ({act.step_name}) takes no coat: name one")
+        return act.material_id
+
+    def _step_for(self, piece: Piece, act: NextAct, material_id: str) -> str:
+        """Put a coat under the open step if it is that step's material, else where it fits."""
+        if act.material_id == material_id and act.step_key is not None:
+            return act.step_key
+        schedule = self.catalogue.schedules.get(piece.row.schedule_id)
+        steps = [] if schedule is None else [s for s in schedule.steps if s.material]
+        fitting = [s.key for s in steps if s.material == material_id]
+        return fitting[-1] if fitting else (act.step_key or "extra")
+
+    def _place_for(
+        self, session: Session, piece: Piece, place_id: str | None, when: datetime
+    ) -> str:
+        here = place_at(piece, when)
+        if place_id is None:
+            if here is None:
+                raise BadInput("place", "say where: the instrument hangs in no place yet")
+            return here
+        if place_id != here:
+            _hang(session, piece.id, place_id, when)
+        return place_id
+
+
+def _hang(session: Session, instrument_id: int, place_id: str, when: datetime) -> Hanging:
+    if session.get(Place, place_id) is None:
+        raise BadInput("place", f"there is no place {place_id!r}")
+    row = Hanging(instrument_id=instrument_id, place_id=place_id, from_at=when)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def _text(field: str, value: str, longest: int, *, required: bool = False) -> str:
+    text = " ".join(value.split()) if longest <= 120 else value.strip()
+    if required and not text:
+        raise BadInput(field, "must not be empty")
+    if len(text) > longest:
+        raise BadInput(field, f"is {len(text)} characters long; {longest} at most")
+    return text
