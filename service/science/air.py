@@ -1,0 +1,304 @@
+"""Moist air: saturation, dew point, wet bulb, humidity ratio and what follows from them.
+
+Source, where nothing else is named: ASHRAE Handbook - Fundamentals 2017, chapter 1
+(psychrometrics), with air and vapour as ideal gases. Against real moist air that reads about 0.5 %
+low in humidity ratio; dew points differ by less than 0.02 K.
+
+Every function takes scalars or NumPy arrays, which broadcast, and answers in kind: a float for
+scalars, an array otherwise. Units and valid ranges, the same everywhere:
+
+=================  ========  ====================================================================
+argument           unit      range
+=================  ========  ====================================================================
+air_c              °C        -40 to 60
+rh_pct             %         0 to 100; over ice below 0 °C, over liquid water above
+pressure_pa        Pa        50,000 to 110,000 (up to about 5,500 m of altitude)
+w                  kg/kg     humidity ratio, water per mass of *dry* air: 0 to 0.5
+=================  ========  ====================================================================
+
+A value out of range, NaN or not a number raises ValueError naming the argument.
+
+Capacitive sensors report RH over liquid water below 0 °C too, as the WMO asks; there the handbook's
+RH, over ice, reads higher for the same air (by a tenth at -10 °C).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.science import _saturation, _wet_bulb
+from service.science._checks import FloatArray, Quantity, as_given, within
+from service.science._saturation import LOWEST_DEW_POINT_C
+from service.science.constants import (
+    DRY_AIR_GAS_CONSTANT,
+    STANDARD_PRESSURE_PA,
+    VAPOUR_GAS_CONSTANT,
+    WATER_TO_AIR_MOLAR_RATIO,
+    ZERO_CELSIUS_K,
+)
+
+__all__ = [
+    "LOWEST_DEW_POINT_C",
+    "STANDARD_PRESSURE_PA",
+    "absolute_humidity",
+    "density",
+    "dew_point",
+    "dew_point_of_ratio",
+    "enthalpy",
+    "humidity_ratio",
+    "humidity_ratio_at_wet_bulb",
+    "pressure_at_altitude",
+    "relative_humidity",
+    "rh_after_warming",
+    "rh_at_dew_point",
+    "saturation_pressure",
+    "vapour_pressure",
+    "vapour_pressure_deficit",
+    "warming_to_rh",
+    "water_above_dew_point",
+    "water_above_rh",
+    "wet_bulb",
+]
+
+_HIGHEST_VAPOUR_PA = float(_saturation.pressure(np.asarray(60.0)))
+
+
+def _air(air_c: Quantity | float) -> FloatArray:
+    return within("air_c", air_c, -40.0, 60.0, "°C")
+
+
+def _rh(rh_pct: Quantity | float, name: str = "rh_pct") -> FloatArray:
+    return within(name, rh_pct, 0.0, 100.0, "%")
+
+
+def _pressure(pressure_pa: Quantity | float) -> FloatArray:
+    return within("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
+
+
+def _ratio(w: Quantity | float) -> FloatArray:
+    return within("w", w, 0.0, 0.5, "kg/kg")
+
+
+def _ratio_of(vapour_pa: FloatArray, pressure_pa: FloatArray) -> FloatArray:
+    return np.asarray(WATER_TO_AIR_MOLAR_RATIO * vapour_pa / (pressure_pa - vapour_pa))
+
+
+def _vapour_of(w: FloatArray, pressure_pa: FloatArray) -> FloatArray:
+    return np.asarray(pressure_pa * w / (WATER_TO_AIR_MOLAR_RATIO + w))
+
+
+def saturation_pressure(air_c: Quantity) -> Quantity:
+    """Saturation pressure of water vapour, Pa; eq. (5) over ice, eq. (6) over water.
+
+    The curve changes from ice to water at the triple point, 0.01 °C, where the two equations
+    meet, so that it is continuous and rises everywhere.
+    """
+    return as_given(_saturation.pressure(_air(air_c)), air_c)
+
+
+def vapour_pressure(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
+    """Partial pressure of the water vapour, Pa; eq. (12)."""
+    return as_given(_rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c)), air_c, rh_pct)
+
+
+def vapour_pressure_deficit(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
+    """Saturation pressure less vapour pressure, Pa."""
+    dryness = 1.0 - _rh(rh_pct) / 100.0
+    return as_given(dryness * _saturation.pressure(_air(air_c)), air_c, rh_pct)
+
+
+def dew_point(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
+    """Dew point, °C: where the air would be saturated; frost point below 0 °C.
+
+    Inverts the saturation pressure to better than 1e-6 K; continuous and rising in both arguments,
+    and never above the air temperature. Bone-dry air has no dew point: for `rh_pct` = 0, and
+    wherever the frost point would be below -100 °C (the end of the ice equation; at 20 °C that is
+    6e-5 % RH), the answer is `LOWEST_DEW_POINT_C` = -100 °C, which keeps margins finite and in
+    order. An RH of exactly 0 from a sensor is more often a fault than air.
+    """
+    return as_given(_saturation.dew_point(_air(air_c), _rh(rh_pct)), air_c, rh_pct)
+
+
+def rh_at_dew_point(air_c: Quantity | float, dew_point_c: Quantity | float) -> Quantity:
+    """Relative humidity, %, at `air_c` of air with this dew point.
+
+    `dew_point_c`: -100 to 60 °C. Above the air temperature the answer exceeds 100: such air cannot
+    be, it condenses. With a surface temperature for `air_c`, this is the RH at that surface.
+    """
+    dew = within("dew_point_c", dew_point_c, LOWEST_DEW_POINT_C, 60.0, "°C")
+    ratio = _saturation.pressure(dew) / _saturation.pressure(_air(air_c))
+    return as_given(100.0 * ratio, air_c, dew_point_c)
+
+
+def humidity_ratio(
+    air_c: Quantity | float,
+    rh_pct: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Humidity ratio, kg of water per kg of dry air; eq. (20)."""
+    vapour = _rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c))
+    return as_given(_ratio_of(vapour, _pressure(pressure_pa)), air_c, rh_pct, pressure_pa)
+
+
+def relative_humidity(
+    air_c: Quantity | float,
+    w: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Relative humidity, %, from the humidity ratio; eq. (20) and (12) turned round.
+
+    Above 100 where the air cannot hold that much water: the excess condenses.
+    """
+    vapour = _vapour_of(_ratio(w), _pressure(pressure_pa))
+    return as_given(100.0 * vapour / _saturation.pressure(_air(air_c)), air_c, w, pressure_pa)
+
+
+def dew_point_of_ratio(
+    w: Quantity | float, pressure_pa: Quantity | float = STANDARD_PRESSURE_PA
+) -> Quantity:
+    """Dew or frost point, °C, of air with this humidity ratio, whatever its temperature.
+
+    `w` up to the saturated air of 60 °C; -100 °C for bone-dry air, as in `dew_point`.
+    """
+    vapour = _vapour_of(_ratio(w), _pressure(pressure_pa))
+    if vapour.size and vapour.max() > _HIGHEST_VAPOUR_PA:
+        msg = "w must not exceed that of saturated air at 60 °C, the end of the range"
+        raise ValueError(msg)
+    return as_given(_saturation.temperature(vapour), w, pressure_pa)
+
+
+def absolute_humidity(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
+    """Density of the water vapour, kg/m³, by the ideal-gas law."""
+    air = _air(air_c)
+    vapour = _rh(rh_pct) / 100.0 * _saturation.pressure(air)
+    return as_given(vapour / (VAPOUR_GAS_CONSTANT * (air + ZERO_CELSIUS_K)), air_c, rh_pct)
+
+
+def enthalpy(air_c: Quantity | float, w: Quantity | float) -> Quantity:
+    """Specific enthalpy, J per kg of dry air, from 0 for dry air at 0 °C; eq. (30)."""
+    air = _air(air_c)
+    return as_given(1006.0 * air + _ratio(w) * (2.501e6 + 1860.0 * air), air_c, w)
+
+
+def density(
+    air_c: Quantity | float,
+    w: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Density of the moist air, kg/m³; eq. (26) and (28)."""
+    ratio = _ratio(w)
+    kelvin = _air(air_c) + ZERO_CELSIUS_K
+    volume = DRY_AIR_GAS_CONSTANT * kelvin * (1.0 + ratio / WATER_TO_AIR_MOLAR_RATIO)
+    return as_given((1.0 + ratio) * _pressure(pressure_pa) / volume, air_c, w, pressure_pa)
+
+
+def pressure_at_altitude(altitude_m: Quantity) -> Quantity:
+    """Pressure of the standard atmosphere, Pa, at -500 to 5,000 m of altitude; eq. (3).
+
+    The weather moves the true pressure by some 3 % about this.
+    """
+    altitude = within("altitude_m", altitude_m, -500.0, 5000.0, "m")
+    return as_given(STANDARD_PRESSURE_PA * (1.0 - 2.25577e-5 * altitude) ** 5.2559, altitude_m)
+
+
+def wet_bulb(
+    air_c: Quantity | float,
+    rh_pct: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Thermodynamic wet-bulb temperature, °C; eq. (33), below 0 °C the ice bulb of eq. (35).
+
+    Solved to 1e-9 K. Where a wet and an iced bulb could both be, the wet one is given, so that
+    the answer steps down by up to a kelvin where it crosses 0 °C.
+    """
+    air, pressure = _air(air_c), _pressure(pressure_pa)
+    w = _ratio_of(_rh(rh_pct) / 100.0 * _saturation.pressure(air), pressure)
+    bulb = _wet_bulb.solve(air, w, pressure)
+    shape = np.broadcast_shapes(w.shape, pressure.shape)
+    return as_given(bulb.reshape(shape), air_c, rh_pct, pressure_pa)
+
+
+def humidity_ratio_at_wet_bulb(
+    air_c: Quantity | float,
+    wet_bulb_c: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Humidity ratio, kg/kg, from dry and wet bulb; eq. (33) and (35), the psychrometer.
+
+    `wet_bulb_c`: -40 to 60 °C, not above `air_c` and not below the wet bulb of bone-dry air:
+    ValueError otherwise.
+    """
+    air, bulb = _air(air_c), within("wet_bulb_c", wet_bulb_c, -40.0, 60.0, "°C")
+    ratio = _wet_bulb.ratio_at(air, bulb, _pressure(pressure_pa))
+    if np.any(bulb > air):
+        msg = "wet_bulb_c must not exceed air_c"
+        raise ValueError(msg)
+    if np.any(ratio < 0.0):
+        msg = "wet_bulb_c is below the wet bulb of bone-dry air at this air_c"
+        raise ValueError(msg)
+    return as_given(ratio, air_c, wet_bulb_c, pressure_pa)
+
+
+def rh_after_warming(
+    air_c: Quantity | float, rh_pct: Quantity | float, warming_k: Quantity | float
+) -> Quantity:
+    """Relative humidity, %, of the same air once warmed by `warming_k` (negative: cooled).
+
+    No water is added or taken; pressure stays. The new temperature must lie in -40 to 60 °C. Above
+    100 where cooling takes the air below its dew point: it condenses.
+    """
+    air = _air(air_c)
+    warmed = within("warming_k", warming_k, -100.0, 100.0, "K") + air
+    within("air_c + warming_k", warmed, -40.0, 60.0, "°C")
+    ratio = _saturation.pressure(air) / _saturation.pressure(warmed)
+    return as_given(_rh(rh_pct) * ratio, air_c, rh_pct, warming_k)
+
+
+def warming_to_rh(
+    air_c: Quantity | float, rh_pct: Quantity | float, target_rh_pct: Quantity | float
+) -> Quantity:
+    """Warming, K, that brings the same air to `target_rh_pct` (negative: cooling).
+
+    `target_rh_pct`: above 0, to 100. Raises ValueError where warming to 60 °C is not enough.
+    """
+    air = _air(air_c)
+    target = within("target_rh_pct", target_rh_pct, 1e-3, 100.0, "%")
+    saturation = _rh(rh_pct) * _saturation.pressure(air) / target
+    if saturation.size and saturation.max() > _HIGHEST_VAPOUR_PA:
+        msg = "target_rh_pct cannot be reached by warming the air to 60 °C: take water out instead"
+        raise ValueError(msg)
+    return as_given(_saturation.temperature(saturation) - air, air_c, rh_pct, target_rh_pct)
+
+
+def water_above_dew_point(
+    air_c: Quantity | float,
+    rh_pct: Quantity | float,
+    target_dew_point_c: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Water to take out, kg per kg of dry air, for the dew point to fall to the target.
+
+    `target_dew_point_c`: -100 to 60 °C. Negative where the air is drier than that already.
+    """
+    target = within("target_dew_point_c", target_dew_point_c, LOWEST_DEW_POINT_C, 60.0, "°C")
+    pressure = _pressure(pressure_pa)
+    now = _ratio_of(_rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c)), pressure)
+    then = _ratio_of(_saturation.pressure(target), pressure)
+    return as_given(now - then, air_c, rh_pct, target_dew_point_c, pressure_pa)
+
+
+def water_above_rh(
+    air_c: Quantity | float,
+    rh_pct: Quantity | float,
+    target_rh_pct: Quantity | float,
+    pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
+) -> Quantity:
+    """Water to take out, kg per kg of dry air, for the RH to fall to the target.
+
+    `target_rh_pct`: 0 to 100. Negative where the air is drier than that already.
+    """
+    saturated = _saturation.pressure(_air(air_c))
+    pressure = _pressure(pressure_pa)
+    now = _ratio_of(_rh(rh_pct) / 100.0 * saturated, pressure)
+    then = _ratio_of(_rh(target_rh_pct, "target_rh_pct") / 100.0 * saturated, pressure)
+    return as_given(now - then, air_c, rh_pct, target_rh_pct, pressure_pa)
