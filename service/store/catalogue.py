@@ -16,7 +16,6 @@ from typing import Annotated, Any, TypeVar
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from service.science import solvents
 from service.science.drying import DryingLaw
 from service.science.film import Blend
 from service.shop.materials import Figure, Limits, Mark, Material
@@ -89,23 +88,19 @@ class _Limits(_Strict):
 
 
 class _Blend(_Strict):
-    method: str = Field(pattern="^(aerosol|gun|brush|pad)$")
-    solids_pct: float = Field(gt=0, le=100)
-    polymer_density_kg_m3: float = Field(ge=700, le=3000)
-    polymer_chi: float = Field(default=0.4, ge=-1, le=3)
-    solvents: dict[str, Annotated[float, Field(ge=0, le=1)]]
-    propellants: dict[str, Annotated[float, Field(ge=0, le=1)]] = Field(default_factory=dict)
+    method: str
+    solids_pct: float
+    polymer_density_kg_m3: float = 1200.0
+    polymer_chi: float | None = 0.4
+    water_chi: float = 2.5
+    set_volume_fraction: float = 0.5
+    solvents: dict[str, float]
+    propellant: dict[str, float] = Field(default_factory=dict)
     basis: str = Field(min_length=3)
 
     @model_validator(mode="after")
-    def _whole(self) -> _Blend:
-        known = set(solvents.names())
-        for name in (*self.solvents, *self.propellants):
-            if name not in known:
-                raise ValueError(f"unknown solvent {name!r}; known: {', '.join(sorted(known))}")
-        total = sum(self.solvents.values()) + self.solids_pct / 100.0
-        if abs(total - 1.0) > 1e-3:
-            raise ValueError(f"solvents and solids add up to {total:.3f}, not 1")
+    def _possible(self) -> _Blend:
+        self.plain()  # the blend knows its own ranges and names what breaks them
         return self
 
     def plain(self) -> Blend:
@@ -114,8 +109,10 @@ class _Blend(_Strict):
             solids_pct=self.solids_pct,
             polymer_density_kg_m3=self.polymer_density_kg_m3,
             polymer_chi=self.polymer_chi,
-            propellants=tuple(self.propellants.items()),
+            water_chi=self.water_chi,
+            propellant=tuple(self.propellant.items()),
             method=self.method,
+            set_volume_fraction=self.set_volume_fraction,
         )
 
 

@@ -113,10 +113,12 @@ def course_of(session: Session, piece: Piece, from_at: datetime, until_at: datet
     if not parts:
         empty = np.empty(0)
         return AirCourse(empty, empty, empty)
+    # A piece moved on the minute of a reading has two readings for that instant: the first stands.
+    time_s, kept = np.unique(np.concatenate([p.time_s for p in parts]), return_index=True)
     return AirCourse(
-        np.concatenate([p.time_s for p in parts]),
-        np.concatenate([p.air_c for p in parts]),
-        np.concatenate([p.rh_pct for p in parts]),
+        time_s,
+        np.concatenate([p.air_c for p in parts])[kept],
+        np.concatenate([p.rh_pct for p in parts])[kept],
     )
 
 
