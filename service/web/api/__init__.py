@@ -1,0 +1,13 @@
+"""The JSON API under ``/api/v1``: a router a feature, each thin: parse, ask, answer."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from service.web.api import flaws, instruments, materials, notices, places, status, stream
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1")
+for part in (places, materials, instruments, notices, flaws, status, stream):
+    router.include_router(part.router)

@@ -1,0 +1,113 @@
+"""Instruments: what to do now, coats, steps, where they hang, and undo."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+
+from service.web import answers, models
+from service.web.deps import ShopDep
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["instruments"])
+
+
+@router.get("/instruments")
+def list_instruments(shop: ShopDep) -> list[models.InstrumentOut]:
+    """List every instrument under way, who is ready first."""
+    return [answers.instrument_out(card) for card in shop.desk.cards()]
+
+
+@router.post("/instruments", status_code=201)
+def add_instrument(
+    body: models.InstrumentIn, shop: ShopDep, response: Response
+) -> models.InstrumentOut:
+    """Take a piece of work in."""
+    made = shop.work.add_instrument(
+        shop_number=body.shop_number,
+        kind=body.kind,
+        woods=body.woods,
+        plate_mm=body.plate_mm,
+        schedule_id=body.schedule,
+        place_id=body.place,
+        at=body.at,
+    )
+    new_id = int(made.id or 0)
+    shop.worked(new_id)
+    response.headers["Location"] = f"/api/v1/instruments/{new_id}"
+    return answers.instrument_out(shop.desk.card(new_id))
+
+
+@router.get("/instruments/{instrument_id}")
+def get_instrument(instrument_id: int, shop: ShopDep) -> models.InstrumentOut:
+    """Give one instrument: where it stands and what to do now."""
+    return answers.instrument_out(shop.desk.card(instrument_id))
+
+
+@router.post("/instruments/{instrument_id}/hang", status_code=201)
+def hang(instrument_id: int, body: models.HangIn, shop: ShopDep) -> models.HangOut:
+    """Move an instrument to a place: its clocks run on that place's air from then on."""
+    row = shop.work.hang(instrument_id, body.place, body.at)
+    shop.worked(instrument_id)
+    return answers.hang_out(row)
+
+
+@router.get("/instruments/{instrument_id}/coats")
+def list_coats(instrument_id: int, shop: ShopDep) -> list[models.CoatOut]:
+    """List every coat recorded on an instrument, newest first; undone ones are marked."""
+    return [
+        answers.logged_coat(entry, instrument_id)
+        for entry in shop.desk.log(instrument_id)
+        if entry.kind == "coat"
+    ]
+
+
+@router.post("/instruments/{instrument_id}/coats", status_code=201)
+def record_coat(
+    instrument_id: int, body: models.CoatIn, shop: ShopDep, response: Response
+) -> models.CoatOut:
+    """Record a coat; an empty object records the open step's coat, now, at its usual film."""
+    row = shop.work.record_coat(
+        instrument_id,
+        material_id=body.material,
+        wet_um=body.wet_um,
+        passes=body.passes,
+        retarder_pct=body.retarder_pct,
+        place_id=body.place,
+        at=body.at,
+        who=body.who,
+        note=body.note,
+    )
+    shop.worked(instrument_id)
+    response.headers["Location"] = f"/api/v1/instruments/{instrument_id}/coats"
+    return answers.coat_out(row)
+
+
+@router.delete("/coats/{coat_id}", status_code=204, response_class=Response)
+def undo_coat(coat_id: int, shop: ShopDep) -> Response:
+    """Take a coat back; it stays in the record, marked as undone."""
+    shop.work.undo("coat", coat_id)
+    shop.hub.publish("work", {"coat": coat_id})
+    return Response(status_code=204)
+
+
+@router.post("/instruments/{instrument_id}/steps", status_code=201)
+def finish_step(instrument_id: int, body: models.StepIn, shop: ShopDep) -> models.StepDoneOut:
+    """Record a step as done; an empty object takes the open one."""
+    row = shop.work.finish_step(instrument_id, body.step, at=body.at, who=body.who, note=body.note)
+    shop.worked(instrument_id)
+    return answers.step_done_out(row)
+
+
+@router.post("/instruments/{instrument_id}/undo")
+def undo_last(instrument_id: int, shop: ShopDep) -> models.UndoneOut:
+    """Take back the last thing recorded on an instrument, and say what it was."""
+    said = shop.work.undo_last(instrument_id)
+    shop.worked(instrument_id)
+    return models.UndoneOut(undone=said)
+
+
+@router.get("/instruments/{instrument_id}/ready")
+def list_ready(instrument_id: int, shop: ShopDep) -> list[models.ReadyOut]:
+    """List the marks of the last coat, soonest first: clock, ready time and its 80 % range."""
+    return answers.marks_out(shop.desk.card(instrument_id))

@@ -1,0 +1,95 @@
+"""Places: their air now, its history, and the spray check."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+from pydantic import AwareDatetime
+
+from service.web import answers, models
+from service.web.deps import ShopDep
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["places"])
+
+WetUm = Annotated[float | None, Query(gt=0, le=1000, allow_inf_nan=False)]
+Retarder = Annotated[float, Query(ge=0, le=100, allow_inf_nan=False)]
+Plate = Annotated[float | None, Query(gt=0, le=100, allow_inf_nan=False)]
+
+
+@router.get("/places")
+def list_places(shop: ShopDep) -> list[models.PlaceOut]:
+    """List every place with its air now."""
+    return [answers.place_out(place) for place in shop.desk.places()]
+
+
+@router.post("/places", status_code=201)
+def add_place(body: models.PlaceIn, shop: ShopDep, response: Response) -> models.PlaceOut:
+    """Make a place before its first reading does."""
+    shop.work.add_place(body.id, body.name, body.kind, body.volume_m3)
+    response.headers["Location"] = f"/api/v1/places/{body.id}"
+    shop.hub.publish("air", {"place": body.id})
+    return answers.place_out(shop.desk.place(body.id))
+
+
+@router.get("/places/{place_id}")
+def get_place(place_id: str, shop: ShopDep) -> models.PlaceOut:
+    """Give one place with its air now."""
+    return answers.place_out(shop.desk.place(place_id))
+
+
+@router.get("/places/{place_id}/air")
+def get_air(place_id: str, shop: ShopDep) -> models.AirOut:
+    """Give the air of a place now; without a reading ``trouble`` says so and figures are null."""
+    return answers.air_out(shop.desk.air(place_id))
+
+
+@router.get("/places/{place_id}/history")
+def get_history(
+    place_id: str,
+    shop: ShopDep,
+    response: Response,
+    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
+    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "auto",
+    points: Annotated[int, Query(ge=2, le=20_000)] = 600,
+) -> list[dict[str, Any]]:
+    """List readings (``raw``) or buckets of a place, oldest first; by default the last 24 h.
+
+    ``auto`` takes the finest buckets of which at most ``points`` fit; the answer's header
+    ``Boothglass-Resolution`` names the resolution that was taken.
+    """
+    end = to_at or shop.clock.now()
+    start = from_at or end - timedelta(hours=24)
+    found = shop.desk.history(place_id, start, end, resolution, points)
+    response.headers["Boothglass-Resolution"] = found.resolution
+    rows: list[dict[str, Any]] = models.finite(found.rows)
+    return rows
+
+
+@router.get("/places/{place_id}/spray-check")
+def get_spray_check(
+    place_id: str,
+    shop: ShopDep,
+    material: Annotated[str, Query(min_length=1, max_length=64)],
+    instrument: int | None = None,
+    wet_um: WetUm = None,
+    retarder_pct: Retarder = 0.0,
+    plate_mm: Plate = None,
+) -> models.SprayCheckOut:
+    """Ask whether a material may be sprayed in this place's air now.
+
+    With ``instrument`` its last coat must have reached its mark, and its plate counts.
+    """
+    check = shop.desk.spray_check(
+        place_id,
+        material,
+        instrument_id=instrument,
+        wet_um=wet_um,
+        retarder_pct=retarder_pct,
+        plate_mm=plate_mm,
+    )
+    return answers.spray_check_out(check, place_id, shop.desk.material(material), instrument)

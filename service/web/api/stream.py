@@ -1,0 +1,59 @@
+"""The live stream: server-sent events that say what changed."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+
+from fastapi import APIRouter
+from sse_starlette import EventSourceResponse, ServerSentEvent
+from starlette.exceptions import HTTPException
+
+from service.web import models
+from service.web.deps import Shop, ShopDep
+from service.web.live import Event, Subscription, TooManyListeners
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["live"])
+
+BEAT_S = 10.0
+"""Real seconds between beats: a page that hears none for three of them counts itself cut off."""
+
+SEND_TIMEOUT_S = 20.0
+"""A page that takes nothing for so long is dropped."""
+
+
+@router.get("/events", response_class=EventSourceResponse)
+async def events(shop: ShopDep) -> EventSourceResponse:
+    """Stream events: ``air`` {place}, ``work`` {instrument}, ``notice``, ``clock``, ``beat``.
+
+    Each says only that something changed; ask the API for what it is now. ``beat`` carries the
+    shop's time and comes at once and then every few seconds.
+    """
+    try:
+        subscription = shop.hub.subscribe()
+    except TooManyListeners as full:
+        raise HTTPException(503, str(full), {"Retry-After": "30"}) from full
+    return EventSourceResponse(_stream(shop, subscription), ping=60, send_timeout=SEND_TIMEOUT_S)
+
+
+async def _stream(shop: Shop, subscription: Subscription) -> AsyncIterator[ServerSentEvent]:
+    try:
+        yield ServerSentEvent(event="beat", data=_beat(shop), retry=2000)
+        while True:
+            try:
+                event = await asyncio.wait_for(anext(subscription), BEAT_S)
+            except TimeoutError:
+                event = Event("beat", {})
+            except StopAsyncIteration:
+                return
+            data = _beat(shop) if event.name == "beat" else json.dumps(event.data)
+            yield ServerSentEvent(event=event.name, data=data)
+    finally:
+        subscription.close()
+
+
+def _beat(shop: Shop) -> str:
+    return json.dumps({"now": models.iso(shop.clock.now()), "rate": shop.clock.rate})

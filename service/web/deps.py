@@ -1,0 +1,49 @@
+"""What every route is given: the rooms it may ask, gathered once by ``create_web``."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, Request
+
+from service.clock import Clock
+from service.settings import Settings
+from service.store.desk import Desk
+from service.store.work import Work
+from service.web.assets import Dashboards
+from service.web.live import Hub
+
+__all__ = ["Health", "Shop", "ShopDep", "shop_of"]
+
+Health = Callable[[], dict[str, Any]]
+"""Says how the service is: ``status`` (ok, degraded or failing), ``reasons`` and counters."""
+
+
+@dataclass(frozen=True)
+class Shop:
+    """The desk answers, the work room writes, the hub tells open pages."""
+
+    desk: Desk
+    work: Work
+    clock: Clock
+    settings: Settings
+    hub: Hub
+    health: Health
+    dashboards: Dashboards
+    tap_lock: threading.Lock = field(default_factory=threading.Lock)
+    """Held while a tap is compared with the open step and recorded, so that two taps are one."""
+
+    def worked(self, instrument_id: int) -> None:
+        """Tell open pages that an instrument's record changed."""
+        self.hub.publish("work", {"instrument": instrument_id})
+
+
+def shop_of(request: Request) -> Shop:
+    """Return the shop that this app was made for."""
+    return cast("Shop", request.app.state.shop)
+
+
+ShopDep = Annotated[Shop, Depends(shop_of)]

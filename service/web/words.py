@@ -1,0 +1,220 @@
+"""Figures and instants in a person's words: the shop's zone, the units it chose."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from tzlocal import get_localzone
+
+from service.settings import Settings
+
+__all__ = ["UM_PER_MIL", "Words", "shop_zone"]
+
+UM_PER_MIL = 25.4
+"""Micrometres in a mil, a thousandth of the inch of exactly 25.4 mm."""
+
+GRAINS_PER_GRAM_KG = 7.0
+"""Grains of water per pound of air in one gram per kilogram: a pound is 7000 grains."""
+
+G_M2_PER_OZ_FT2 = 305.15
+"""Grams per square metre in an (avoirdupois) ounce per square foot."""
+
+UNKNOWN = "–"
+
+_FIGURE = re.compile(
+    r"(?P<value>-?\d+(?:\.\d+)?)(?P<gap>\s)(?P<unit>K|°C|µm|g/kg|g of water per kg of air)(?![\w/])"
+)
+
+
+def shop_zone(settings: Settings) -> tzinfo:
+    """Return the shop's time zone: the setting, else the machine's.
+
+    Raises
+    ------
+    ValueError
+        Naming ``BOOTHGLASS_ZONE`` where the setting names no zone.
+    """
+    if settings.zone is None:
+        return get_localzone()
+    try:
+        return ZoneInfo(settings.zone)
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise ValueError(f"BOOTHGLASS_ZONE: there is no zone {settings.zone!r}") from error
+
+
+@dataclass(frozen=True)
+class Words:
+    """Puts SI and UTC into words. ``us`` chooses °F, mil and grains."""
+
+    zone: tzinfo
+    us: bool = False
+
+    # -- figures ---------------------------------------------------------------------------
+
+    def temperature(self, celsius: float | None, digits: int = 1) -> str:
+        """A temperature."""
+        if celsius is None:
+            return UNKNOWN
+        value = celsius * 1.8 + 32.0 if self.us else celsius
+        return f"{_plain(value, digits)} {self.temperature_unit}"
+
+    def difference(self, kelvin: float | None, digits: int = 1) -> str:
+        """A difference of temperatures."""
+        if kelvin is None:
+            return UNKNOWN
+        return f"{_plain(kelvin * self.difference_factor, digits)} {self.difference_unit}"
+
+    def film(self, micrometres: float | None) -> str:
+        """A film thickness."""
+        if micrometres is None:
+            return UNKNOWN
+        if self.us:
+            return f"{_plain(micrometres / UM_PER_MIL, 1)} mil"
+        return f"{_plain(micrometres, 0)} µm"
+
+    def humidity(self, percent: float | None) -> str:
+        """A relative humidity."""
+        return UNKNOWN if percent is None else f"{_plain(percent, 0)} %"
+
+    def water(self, grams_per_m2: float | None) -> str:
+        """Condensed water on the film."""
+        if grams_per_m2 is None:
+            return UNKNOWN
+        if self.us:
+            return f"{_plain(grams_per_m2 / G_M2_PER_OZ_FT2, 3)} oz/ft²"
+        return f"{_plain(grams_per_m2, 1)} g/m²"
+
+    def measured(self, value: float | None, unit: str) -> str:
+        """A figure with the unit it came in, turned into the shop's."""
+        if value is None:
+            return UNKNOWN
+        if unit == "°C":
+            return self.temperature(value)
+        if unit == "K":
+            return self.difference(value)
+        if unit == "µm":
+            return self.film(value)
+        if unit == "% RH":
+            return f"{_plain(value, 0)} % RH"
+        if unit == "s":
+            return self.span(timedelta(seconds=value))
+        if unit == "of the wait":
+            return f"{_plain(100 * value, 0)} % {unit}"
+        return f"{_plain(value, 1)} {unit}".rstrip()
+
+    def local(self, text: str) -> str:
+        """Turn the SI figures inside a sentence into the shop's units."""
+        return _FIGURE.sub(self._figure, text) if self.us else text
+
+    def _figure(self, match: re.Match[str]) -> str:
+        value, unit = float(match["value"]), match["unit"]
+        if unit == "°C":
+            return self.temperature(value)
+        if unit == "K":
+            return self.difference(value)
+        if unit == "µm":
+            return self.film(value)
+        grains = _plain(value * GRAINS_PER_GRAM_KG, 0)
+        return f"{grains} gr/lb" if unit == "g/kg" else f"{grains} grains of water per lb of air"
+
+    @property
+    def temperature_unit(self) -> str:
+        """Unit of temperatures."""
+        return "°F" if self.us else "°C"
+
+    @property
+    def difference_unit(self) -> str:
+        """Unit of differences of temperature."""
+        return "°F" if self.us else "K"
+
+    @property
+    def difference_factor(self) -> float:
+        """Shop's units in one kelvin."""
+        return 1.8 if self.us else 1.0
+
+    @property
+    def film_unit(self) -> str:
+        """Unit of film thickness."""
+        return "mil" if self.us else "µm"
+
+    def film_figure(self, micrometres: float) -> str:
+        """A film thickness without its unit, as a form field holds it."""
+        return _plain(micrometres / UM_PER_MIL, 1) if self.us else _plain(micrometres, 0)
+
+    def film_um(self, figure: float) -> float:
+        """Micrometres of a thickness that was typed in the shop's unit."""
+        return figure * UM_PER_MIL if self.us else figure
+
+    # -- instants --------------------------------------------------------------------------
+
+    def at(self, instant: datetime | None, now: datetime) -> str:
+        """An instant, as short as it can be told from now: 15:40, tomorrow 9:10, Thu 9:10."""
+        if instant is None:
+            return "not known"
+        here, today = instant.astimezone(self.zone), now.astimezone(self.zone).date()
+        clock = f"{here:%H:%M}"
+        days = (here.date() - today).days
+        if days == 0:
+            return clock
+        if days in (1, -1):
+            return f"{'tomorrow' if days == 1 else 'yesterday'} {clock}"
+        if abs(days) < 7:
+            return f"{here:%a} {clock}" if days > 0 else f"{here:%a} {here.day} {here:%b} {clock}"
+        year = f" {here.year}" if here.year != today.year else ""
+        return f"{here.day} {here:%b}{year} {clock}"
+
+    def between(self, start: datetime | None, end: datetime | None, now: datetime) -> str:
+        """A range of instants; the day is said once where both share it."""
+        if start is None:
+            return "not known"
+        if end is None:
+            return f"{self.at(start, now)} and later than can be told"
+        first, last = self.at(start, now), self.at(end, now)
+        if start.astimezone(self.zone).date() == end.astimezone(self.zone).date():
+            last = last.rsplit(" ", 1)[-1]
+        return f"{first} and {last}"
+
+    def ago(self, seconds: float | None) -> str:
+        """An age."""
+        if seconds is None:
+            return "never"
+        return f"{self.span(timedelta(seconds=max(0.0, seconds)))} ago"
+
+    def span(self, length: timedelta) -> str:
+        """A length of time in its one fitting unit; the page's script says it the same way."""
+        seconds = abs(length.total_seconds())
+        if seconds < 90:
+            return f"{seconds:.0f} s"
+        if seconds < 5400:
+            return f"{seconds / 60:.0f} min"
+        if seconds < 172800:
+            return f"{seconds / 3600:.0f} h"
+        return f"{seconds / 86400:.0f} days"
+
+    def hours(self, hours: float | None) -> str:
+        """A length given in hours."""
+        return UNKNOWN if hours is None else self.span(timedelta(hours=hours))
+
+    def field(self, instant: datetime) -> str:
+        """An instant as a local date-time form field holds it."""
+        return f"{instant.astimezone(self.zone):%Y-%m-%dT%H:%M}"
+
+    def from_field(self, text: str) -> datetime:
+        """Read a local date-time form field in the shop's zone.
+
+        Raises
+        ------
+        ValueError
+            Where the text is no date and time.
+        """
+        at = datetime.fromisoformat(text)
+        return (at if at.tzinfo else at.replace(tzinfo=self.zone)).astimezone(UTC)
+
+
+def _plain(value: float, digits: int) -> str:
+    text = f"{value:.{digits}f}"
+    # "-0.0" is no figure that a person would write.
+    return text.lstrip("-") if float(text) == 0.0 else text.replace("-", "−")
