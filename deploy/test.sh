@@ -1,0 +1,58 @@
+#!/bin/sh
+# Install what the tests need, then pass them. Arguments go to pytest, for instance: tests/web -x
+set -eu
+cd "$(dirname "$0")/.."
+. deploy/python.sh
+PATH=$PATH:/usr/sbin:/sbin # Debian puts mosquitto there
+export PATH
+
+# -- programs that pip cannot bring: a broker and a client that are not ours, and a browser ---------
+missing=""
+command -v mosquitto >/dev/null || missing="$missing mosquitto"
+command -v mosquitto_pub >/dev/null || missing="$missing mosquitto-clients"
+command -v chromium >/dev/null || missing="$missing chromium"
+if [ -n "$missing" ]; then
+    say "installing Debian packages:$missing"
+    command -v apt-get >/dev/null || fail "no apt-get here; install these by hand:$missing"
+    as_root=""
+    if [ "$(id -u)" -ne 0 ]; then
+        command -v sudo >/dev/null || fail "as root, first: apt-get install$missing"
+        as_root=sudo
+    fi
+    $as_root apt-get update -q || say "the package lists could not be renewed; going on with the old ones"
+    # shellcheck disable=SC2086
+    $as_root env DEBIAN_FRONTEND=noninteractive \
+        apt-get install -q -y --no-install-recommends $missing \
+        || fail "could not be installed:$missing. Is there a network? By hand: sudo apt-get install$missing"
+    case $missing in
+        *" mosquitto"*)
+            # The tests start brokers of their own; the daemon that came along is not wanted.
+            if command -v systemctl >/dev/null && [ -d /run/systemd/system ]; then
+                $as_root systemctl disable --now --quiet mosquitto || true
+            fi
+            ;;
+    esac
+fi
+
+# -- Python -----------------------------------------------------------------------------------------
+make_venv .venv-test
+stamp=$(tree_stamp pyproject.toml dashboards deploy/hatch_build.py)
+install_once .venv-test "$stamp" --editable '.[dev]'
+bin=.venv-test/bin
+
+# -- checks: all of them, and a summary at the end --------------------------------------------------
+failed=""
+check() {
+    name=$1
+    shift
+    say "$name: $*"
+    "$@" || failed="$failed $name"
+}
+check lint "$bin/ruff" check
+check format "$bin/ruff" format --check
+check types "$bin/mypy"
+check arrows "$bin/lint-imports"
+check tests "$bin/pytest" -n 2 -m "not bench" "$@"
+
+[ -z "$failed" ] || fail "FAILED:$failed"
+say "all passed: lint, format, types, arrows, tests"
