@@ -1,0 +1,175 @@
+"""Ready times against what the trade says of its waits (common practice, no published source)."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.shop.projection import AirCourse, ReadyTime, ready_times
+from service.store.catalogue import Catalogue, load_catalogue
+
+T0 = datetime(2026, 4, 6, 9, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def catalogue() -> Catalogue:
+    return load_catalogue()
+
+
+def steady(air_c: float, rh_pct: float, hours: float, every_s: float = 300.0) -> AirCourse:
+    time_s = T0.timestamp() + np.arange(-every_s, hours * 3600.0 + every_s, every_s)
+    return AirCourse(time_s, np.full_like(time_s, air_c), np.full_like(time_s, rh_pct))
+
+
+def mark(
+    catalogue: Catalogue,
+    material_id: str,
+    name: str,
+    *,
+    after_h: float = 0.0,
+    air_c: float = 22.5,
+    rh_pct: float = 45.0,
+    film: float = 1.0,
+) -> ReadyTime:
+    material = catalogue.materials[material_id]
+    found = ready_times(
+        material,
+        coat_at=T0,
+        film_um=material.usual_wet_um * film,
+        air=steady(air_c, rh_pct, max(after_h, 0.5)),
+        now=T0 + timedelta(hours=after_h),
+    )
+    return next(m for m in found if m.mark == name)
+
+
+def wait_h(ready: ReadyTime) -> float:
+    assert ready.ready_at is not None
+    return (ready.ready_at - T0).total_seconds() / 3600.0
+
+
+@pytest.mark.parametrize("air_c", [21.0, 22.5, 24.0])
+@pytest.mark.parametrize("rh_pct", [40.0, 45.0, 50.0])
+@pytest.mark.parametrize(
+    ("material_id", "name", "low_h", "high_h"),
+    [
+        # common practice: 30 to 45 min before scuffing
+        ("vinyl-sealer-can", "sand", 0.50, 0.75),
+        # common practice: half an hour between toner coats, a full hour before anything rests on it
+        ("toner-can", "recoat", 0.5, 0.5),
+        ("toner-can", "handle", 1.0, 1.0),
+        # common practice: an hour from coat to coat, a week before levelling
+        ("nitro-lacquer-can", "recoat", 1.0, 1.0),
+        ("nitro-lacquer-gun", "recoat", 1.0, 1.0),
+        ("nitro-lacquer-can", "rub_out", 168.0, 168.0),
+        # common practice: 30 min wet, a day, another day before it is buffed
+        ("fingerboard-oil", "wipe", 0.5, 0.5),
+        ("fingerboard-oil", "recoat", 24.0, 24.0),
+        ("fingerboard-oil", "buff", 24.0, 24.0),
+    ],
+)
+def test_in_reference_air_the_clock_gives_the_waits_of_the_trade(
+    catalogue: Catalogue,
+    material_id: str,
+    name: str,
+    low_h: float,
+    high_h: float,
+    air_c: float,
+    rh_pct: float,
+) -> None:
+    # The trade's figure holds for the whole span of its air (21 to 24 °C, 40 to 50 % RH), the
+    # clock has one rate at each point of it: a tenth either way at its corners is the same wait.
+    ready = mark(catalogue, material_id, name, air_c=air_c, rh_pct=rh_pct)
+    assert 0.88 * low_h <= wait_h(ready) <= 1.14 * high_h
+
+
+@pytest.mark.parametrize("material_id", ["vinyl-sealer-can", "toner-can", "nitro-lacquer-can"])
+def test_cold_or_thick_takes_clearly_longer(catalogue: Catalogue, material_id: str) -> None:
+    for name in catalogue.materials[material_id].marks:
+        usual = wait_h(mark(catalogue, material_id, name))
+        assert wait_h(mark(catalogue, material_id, name, air_c=12.0)) > 1.5 * usual
+        assert wait_h(mark(catalogue, material_id, name, film=2.0)) > 1.5 * usual
+        assert wait_h(mark(catalogue, material_id, name, rh_pct=75.0)) > usual
+
+
+def test_the_range_brackets_the_middle_and_narrows_to_the_mark(catalogue: Catalogue) -> None:
+    early = mark(catalogue, "nitro-lacquer-can", "recoat", after_h=0.1)
+    late = mark(catalogue, "nitro-lacquer-can", "recoat", after_h=1.5)
+    for ready in (early, late):
+        assert ready.ready_from is not None
+        assert ready.ready_at is not None
+        assert ready.ready_until is not None
+        assert ready.ready_from < ready.ready_at < ready.ready_until
+    assert not early.reached
+    assert late.reached
+    assert late.clock == 1.0
+    assert early.clock == pytest.approx(0.1, abs=0.005)
+
+
+def test_the_clock_does_not_depend_on_how_often_the_sensor_reports(catalogue: Catalogue) -> None:
+    material = catalogue.materials["nitro-lacquer-can"]
+    fine = np.arange(-60.0, 3 * 3600.0 + 60.0, 30.0)
+    course = AirCourse(T0.timestamp() + fine, 18 + fine / 3600.0, 60 - fine / 600.0)
+    coarse = AirCourse(course.time_s[::4], course.air_c[::4], course.rh_pct[::4])
+    clocks = [
+        ready_times(
+            material, coat_at=T0, film_um=60.0, air=air, now=T0 + timedelta(minutes=30)
+        )[0].elapsed_h
+        for air in (course, coarse)
+    ]
+    assert clocks[0] == pytest.approx(clocks[1], rel=1e-6)
+
+
+def test_a_hole_in_the_record_widens_the_range(catalogue: Catalogue) -> None:
+    material = catalogue.materials["nitro-lacquer-can"]
+    whole = steady(18.0, 50.0, 60.0)
+    hours = (whole.time_s - T0.timestamp()) / 3600.0
+    seen = (hours < 5) | (hours > 40)
+    holed = AirCourse(whole.time_s[seen], whole.air_c[seen], whole.rh_pct[seen])
+    now = T0 + timedelta(hours=50)
+
+    def rub_out(air: AirCourse) -> ReadyTime:
+        found = ready_times(material, coat_at=T0, film_um=60.0, air=air, now=now)
+        return next(m for m in found if m.mark == "rub_out")
+
+    clean, patched = rub_out(whole), rub_out(holed)
+    assert clean.gap_h == 0.0
+    assert patched.gap_h == pytest.approx(35.0, abs=0.2)
+    assert patched.clock == pytest.approx(clean.clock, rel=0.01)  # bridged by the air around it
+    assert clean.ready_until is not None
+    assert patched.ready_until is not None
+    assert patched.ready_until > clean.ready_until
+
+
+def test_without_any_air_there_is_no_date(catalogue: Catalogue) -> None:
+    empty = np.empty(0)
+    found = ready_times(
+        catalogue.materials["nitro-lacquer-can"],
+        coat_at=T0,
+        film_um=60.0,
+        air=AirCourse(empty, empty, empty),
+        now=T0 + timedelta(hours=3),
+    )
+    assert all(m.ready_at is None and not m.reached and m.clock == 0.0 for m in found)
+
+
+def test_a_silent_sensor_shows_as_a_trailing_hole(catalogue: Catalogue) -> None:
+    material = catalogue.materials["nitro-lacquer-can"]
+    whole = steady(20.0, 50.0, 10.0)
+    until = whole.time_s <= T0.timestamp() + 1800.0
+    cut = AirCourse(whole.time_s[until], whole.air_c[until], whole.rh_pct[until])
+    found = ready_times(
+        material, coat_at=T0, film_um=60.0, air=cut, now=T0 + timedelta(hours=3)
+    )
+    assert found[0].trailing_gap_h == pytest.approx(2.5, abs=0.1)
+
+
+def test_a_slower_shop_waits_longer(catalogue: Catalogue) -> None:
+    material = catalogue.materials["nitro-lacquer-can"]
+    air = steady(22.5, 45.0, 1.0)
+    usual, slower = (
+        ready_times(material, coat_at=T0, film_um=60.0, air=air, now=T0, scale=s)[0]
+        for s in (1.0, 1.2)
+    )
+    assert slower.needed_h == pytest.approx(1.2 * usual.needed_h)
+
+
