@@ -83,14 +83,14 @@ def _newton(phase: _Phase, air: FloatArray, w: FloatArray, pressure_pa: FloatArr
 def solve(air: FloatArray, w: FloatArray, pressure_pa: FloatArray) -> FloatArray:
     """Wet bulb of air with humidity ratio `w`; ice bulb where it falls below 0 °C.
 
-    Just above 0 °C of wet bulb both a wet and an iced bulb are in balance, up to a kelvin apart,
-    because ice takes more heat to evaporate. A wick is wet until it freezes, so the wet one is
-    the answer as long as it is not below 0 °C.
+    About 0 °C both a wet bulb, a little above, and an iced one, a little below, can be in balance,
+    up to a kelvin apart, because ice takes more heat to evaporate. The iced one is the answer
+    there.
     """
     air, w, pressure_pa = (np.atleast_1d(x) for x in np.broadcast_arrays(air, w, pressure_pa))
     bulb = np.empty(air.shape)
-    wet = w >= _ratio(_WATER, air, np.zeros(air.shape), pressure_pa)
-    for phase, where in ((_WATER, wet), (_ICE, ~wet)):
+    iced = w < _ratio(_ICE, air, np.zeros(air.shape), pressure_pa)
+    for phase, where in ((_ICE, iced), (_WATER, ~iced)):
         if where.all():
             return _newton(phase, air, w, pressure_pa)
         if where.any():

@@ -208,8 +208,8 @@ def wet_bulb(
 ) -> Quantity:
     """Thermodynamic wet-bulb temperature, °C; eq. (33), below 0 °C the ice bulb of eq. (35).
 
-    Solved to 1e-9 K. Where a wet and an iced bulb could both be, the wet one is given, so that
-    the answer steps down by up to a kelvin where it crosses 0 °C.
+    Solved to 1e-9 K. About 0 °C a wet and an iced bulb can both be in balance; the iced one is
+    given, so that the answer steps up, by up to a kelvin, where it crosses 0 °C.
     """
     air, pressure = _air(air_c), _pressure(pressure_pa)
     w = _ratio_of(_rh(rh_pct) / 100.0 * _saturation.pressure(air), pressure)
@@ -233,10 +233,10 @@ def humidity_ratio_at_wet_bulb(
     if np.any(bulb > air):
         msg = "wet_bulb_c must not exceed air_c"
         raise ValueError(msg)
-    if np.any(ratio < 0.0):
+    if np.any(ratio < -1e-9):
         msg = "wet_bulb_c is below the wet bulb of bone-dry air at this air_c"
         raise ValueError(msg)
-    return as_given(ratio, air_c, wet_bulb_c, pressure_pa)
+    return as_given(np.maximum(ratio, 0.0), air_c, wet_bulb_c, pressure_pa)
 
 
 def rh_after_warming(

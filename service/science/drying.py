@@ -165,11 +165,12 @@ def _path(
     time_s: Series, air_c: Series, rh_pct: Series, law: DryingLaw, h_ratio: float | Series
 ) -> _integral.Path:
     time = increasing("time_s", time_s)
-    kelvin, straight, theta = _air_path(law, air_c, rh_pct, h_ratio)
-    for name, given in (("air_c", kelvin), ("rh_pct", straight)):
-        if given.ndim > 1 or (given.ndim == 1 and given.size != time.size):
-            msg = f"{name} must have one entry for each of time_s ({time.size}), got {given.shape}"
+    for name, given in (("air_c", air_c), ("rh_pct", rh_pct), ("h_ratio", h_ratio)):
+        shape = np.shape(given)
+        if shape not in ((), time.shape):
+            msg = f"{name} must have one entry for each of time_s {time.shape}, got {shape}"
             raise ValueError(msg)
+    kelvin, straight, theta = _air_path(law, air_c, rh_pct, h_ratio)
     return _integral.Path(
         time,
         np.broadcast_to(kelvin, time.shape),
