@@ -11,7 +11,7 @@ import threading
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["Event", "Hub", "Subscription", "TooManyListeners"]
+__all__ = ["Event", "Hub", "HubFullError", "Subscription"]
 
 QUEUE_LENGTH = 64
 """Events that may wait for one listener before it is dropped."""
@@ -20,7 +20,7 @@ MOST_LISTENERS = 200
 """Open pages at once; each holds a socket."""
 
 
-class TooManyListeners(RuntimeError):
+class HubFullError(RuntimeError):
     """No room for another listener."""
 
 
@@ -99,15 +99,15 @@ class Hub:
 
         Raises
         ------
-        TooManyListeners
+        HubFullError
             Where :data:`MOST_LISTENERS` listen already, or the hub is closed.
         """
         subscription = Subscription(self, asyncio.get_running_loop())
         with self._lock:
             if self._closed:
-                raise TooManyListeners("the live stream is closed")
+                raise HubFullError("the live stream is closed")
             if len(self._listeners) >= MOST_LISTENERS:
-                raise TooManyListeners(f"{MOST_LISTENERS} pages listen already")
+                raise HubFullError(f"{MOST_LISTENERS} pages listen already")
             self._listeners.add(subscription)
         return subscription
 

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from service.clock import ClockError
-from service.store.errors import BadInput, Conflict, NotFound, StoreError
+from service.store.errors import Conflict, NotFound, StoreError
 
 __all__ = ["API_ROOT", "FieldError", "field_name", "install", "problem", "store_status"]
 

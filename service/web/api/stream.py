@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 
 from service.web import models
 from service.web.deps import Shop, ShopDep
-from service.web.live import Event, Subscription, TooManyListeners
+from service.web.live import Event, HubFullError, Subscription
 
 __all__ = ["router"]
 
@@ -34,7 +34,7 @@ async def events(shop: ShopDep) -> EventSourceResponse:
     """
     try:
         subscription = shop.hub.subscribe()
-    except TooManyListeners as full:
+    except HubFullError as full:
         raise HTTPException(503, str(full), {"Retry-After": "30"}) from full
     return EventSourceResponse(_stream(shop, subscription), ping=60, send_timeout=SEND_TIMEOUT_S)
 

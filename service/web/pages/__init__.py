@@ -1,0 +1,17 @@
+"""The pages: drawn on the server, usable without script, made live by it.
+
+A page asks the desk and hands what it hears to a template; what is tapped is a form post, answered
+by a redirect back to where it was tapped.
+"""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from service.web.pages import acts, flaws, home, instruments, places, shop
+
+__all__ = ["router"]
+
+router = APIRouter()
+for part in (home, instruments, acts, places, flaws, shop):
+    router.include_router(part.router)

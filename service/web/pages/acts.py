@@ -1,0 +1,128 @@
+"""What is tapped on an instrument: a coat, a step, a hanging, a flaw, and undo."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from service.store.errors import StoreError
+from service.web import models
+from service.web.deps import Shop, ShopDep
+from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
+from service.web.pages.instruments import instrument_page
+from service.web.pages.render import renderer_of
+from service.web.words import Words
+
+__all__ = ["expected", "router"]
+
+router = APIRouter()
+
+Act = Callable[[Shop, int, Fields, Words], str]
+"""Does what a form asks for and returns ``kind:row`` of what it made."""
+
+
+@router.post("/instruments/{instrument_id}/coat")
+def coat(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Record a coat."""
+    return _tap(request, shop, instrument_id, fields, "coat", _coat)
+
+
+@router.post("/instruments/{instrument_id}/step")
+def step(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Record a step as done."""
+    return _tap(request, shop, instrument_id, fields, "step", _step)
+
+
+@router.post("/instruments/{instrument_id}/hang")
+def hang(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Hang an instrument elsewhere."""
+    return _tap(request, shop, instrument_id, fields, "hang", _hang)
+
+
+@router.post("/instruments/{instrument_id}/flaw")
+def flaw(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Log a flaw, and show the air behind it."""
+    return _tap(request, shop, instrument_id, fields, "flaw", _flaw)
+
+
+@router.post("/instruments/{instrument_id}/undo/{kind}/{row_id}")
+def undo(instrument_id: int, kind: str, row_id: int, shop: ShopDep, fields: FormDep) -> Response:
+    """Take one entry of the record back."""
+    shop.work.undo(kind, row_id)
+    shop.worked(instrument_id)
+    did = f"{kind}:{row_id}:{instrument_id}"
+    return RedirectResponse(back_to(fields, f"/instruments/{instrument_id}", did=did), 303)
+
+
+def expected(shop: Shop, instrument_id: int) -> str:
+    """Name the act that is open: a tap carries it, so that a second tap is not a second coat."""
+    card = shop.desk.card(instrument_id)
+    return f"{card.act.step_key}.{card.act.coat_number or 0}"
+
+
+def _tap(
+    request: Request, shop: Shop, instrument_id: int, fields: Fields, form: str, act: Act
+) -> Response:
+    home = f"/instruments/{instrument_id}"
+    try:
+        with shop.tap_lock:
+            if fields.get("expect", "") not in {"", expected(shop, instrument_id)}:
+                return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
+            did = act(shop, instrument_id, fields, renderer_of(request).words)
+    except (FormError, StoreError) as error:
+        return instrument_page(
+            request,
+            shop,
+            instrument_id,
+            status=422,
+            form=form,
+            errors=blame(error),
+            values=fields,
+        )
+    shop.worked(instrument_id)
+    if form == "flaw":
+        return RedirectResponse(f"/flaws/{did.partition(':')[2]}", 303)
+    return RedirectResponse(back_to(fields, home, did=f"{did}:{instrument_id}"), 303)
+
+
+def _coat(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(models.CoatIn, fields, words)
+    row = shop.work.record_coat(
+        instrument_id,
+        material_id=form.material,
+        wet_um=form.wet_um,
+        passes=form.passes,
+        retarder_pct=form.retarder_pct,
+        place_id=form.place,
+        at=form.at,
+        who=form.who,
+        note=form.note,
+    )
+    return f"coat:{row.id}"
+
+
+def _step(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(models.StepIn, fields, words)
+    row = shop.work.finish_step(instrument_id, form.step, at=form.at, who=form.who, note=form.note)
+    return f"step:{row.id}"
+
+
+def _hang(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(models.HangIn, fields, words)
+    return f"hung:{shop.work.hang(instrument_id, form.place, form.at).id}"
+
+
+def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(models.FlawIn, fields | {"instrument": str(instrument_id)}, words)
+    row = shop.work.log_flaw(
+        instrument_id,
+        kind=form.kind,
+        part=form.part,
+        severity=form.severity,
+        seen_at=form.seen_at,
+        note=form.note,
+        coat_id=form.coat,
+    )
+    return f"flaw:{row.id}"

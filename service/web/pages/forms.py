@@ -1,0 +1,91 @@
+"""Form posts into the API's own request models, in the shop's units and zone."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, TypeVar
+from urllib.parse import urlsplit
+
+from fastapi import Depends, Request
+from pydantic import BaseModel, ValidationError
+
+from service.store.errors import StoreError
+from service.web.problems import FieldError, field_name
+from service.web.words import Words
+
+__all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read"]
+
+Fields = dict[str, str]
+"""What a form sent; fields left empty are absent."""
+
+MOST_FIELDS = 60
+
+
+class FormError(ValueError):
+    """A form that cannot be taken as it is; ``errors`` names the fields."""
+
+    def __init__(self, errors: list[FieldError]) -> None:
+        super().__init__("; ".join(f"{name}: {reason}" for name, reason in errors))
+        self.errors = errors
+
+
+async def _fields(request: Request) -> Fields:
+    async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
+        return {
+            name: value.strip()
+            for name, value in form.multi_items()
+            if isinstance(value, str) and value.strip()
+        }
+
+
+FormDep = Annotated[Fields, Depends(_fields)]
+
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
+def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
+    """Read the fields that ``model`` knows; others (where to go back to) are left alone.
+
+    ``wet`` is a thickness in the shop's unit and becomes ``wet_um``; instants are local.
+
+    Raises
+    ------
+    FormError
+        Naming the fields that were wrong.
+    """
+    given: dict[str, Any] = {k: v for k, v in fields.items() if k in model.model_fields}
+    for name in ("at", "seen_at"):
+        if name in given:
+            try:
+                given[name] = words.from_field(given[name])
+            except ValueError as error:
+                raise FormError([(name, "is no date and time")]) from error
+    if "wet" in fields and "wet_um" in model.model_fields:
+        try:
+            given["wet_um"] = words.film_um(float(fields["wet"]))
+        except ValueError as error:
+            raise FormError([("wet_um", "is no number")]) from error
+    try:
+        return model.model_validate(given)
+    except ValidationError as error:
+        raise FormError(
+            [(str(item["loc"][0]), str(item["msg"])) for item in error.errors()]
+        ) from error
+
+
+def blame(error: FormError | StoreError) -> dict[str, str]:
+    """Return what was wrong by field, for the form to show beside it."""
+    if isinstance(error, FormError):
+        return dict(error.errors)
+    return {field_name(error.field): error.reason}
+
+
+def back_to(fields: Fields, default: str, **query: str) -> str:
+    """Return where a form asked to be led back to, if that is an address of ours."""
+    back = fields.get("back", default)
+    parts = urlsplit(back)
+    ours = back.startswith("/") and not back.startswith("//") and "\\" not in back
+    if not ours or parts.scheme or parts.netloc or not back.isprintable():
+        parts = urlsplit(default)
+    added = "&".join(f"{name}={value}" for name, value in query.items())
+    joined = "&".join(part for part in (parts.query, added) if part)
+    return parts.path + (f"?{joined}" if joined else "")

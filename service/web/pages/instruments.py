@@ -1,0 +1,107 @@
+"""Pages of the instruments: the list, a new one, and everything about one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from service.shop.cards import InstrumentCard
+from service.shop.flaws import FLAW_KINDS
+from service.shop.schedule import Step
+from service.store.desk import LogEntry
+from service.store.errors import StoreError
+from service.web import models
+from service.web.deps import Shop, ShopDep
+from service.web.pages.forms import FormDep, FormError, blame, read
+from service.web.pages.home import checks_for
+from service.web.pages.render import renderer_of
+
+__all__ = ["instrument_page", "router"]
+
+router = APIRouter()
+
+
+@router.get("/instruments")
+def list_instruments(request: Request, shop: ShopDep) -> Response:
+    """Show every instrument, who is ready first."""
+    cards = shop.desk.cards()
+    return renderer_of(request).page(
+        request, "instruments.html", cards=cards, asked=checks_for(shop, cards)
+    )
+
+
+@router.get("/instruments/new")
+def new_instrument(request: Request, shop: ShopDep) -> Response:
+    """Ask for a new instrument."""
+    return _new_page(request, shop)
+
+
+@router.post("/instruments/new")
+def add_instrument(request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Take a new instrument in."""
+    try:
+        form = read(models.InstrumentIn, fields, renderer_of(request).words)
+        made = shop.work.add_instrument(
+            shop_number=form.shop_number,
+            kind=form.kind,
+            woods=form.woods,
+            plate_mm=form.plate_mm,
+            schedule_id=form.schedule,
+            place_id=form.place,
+        )
+    except (FormError, StoreError) as error:
+        return _new_page(request, shop, 422, errors=blame(error), values=fields)
+    shop.worked(int(made.id or 0))
+    return RedirectResponse(f"/instruments/{made.id}", 303)
+
+
+@router.get("/instruments/{instrument_id}")
+def get_instrument(instrument_id: int, request: Request, shop: ShopDep) -> Response:
+    """Show one instrument."""
+    return instrument_page(request, shop, instrument_id)
+
+
+def instrument_page(
+    request: Request, shop: Shop, instrument_id: int, status: int = 200, **context: Any
+) -> Response:
+    """Draw an instrument's page; ``errors`` and ``values`` refill the form that was refused."""
+    card = shop.desk.card(instrument_id)
+    log = shop.desk.log(instrument_id)
+    schedule = shop.desk.catalogue.schedules.get(card.schedule_id)
+    return renderer_of(request).page(
+        request,
+        "instrument.html",
+        status,
+        card=card,
+        check=checks_for(shop, [card]).get(card.id),
+        steps=_steps(card, schedule.steps if schedule else (), log),
+        log=log,
+        coats=[entry for entry in log if entry.kind == "coat" and not entry.undone],
+        places=shop.desk.places(),
+        flaw_kinds=FLAW_KINDS,
+        flaws=shop.desk.flaws(instrument_id),
+        **({"form": "", "here": f"/instruments/{instrument_id}"} | context),
+    )
+
+
+def _steps(
+    card: InstrumentCard, steps: tuple[Step, ...], log: list[LogEntry]
+) -> list[dict[str, Any]]:
+    """List the schedule with the state of each step: done, open or to come."""
+    rows = []
+    for index, step in enumerate(steps):
+        on = sum(1 for e in log if e.kind == "coat" and e.step_key == step.key and not e.undone)
+        finished = any(e.kind == "step" and e.step_key == step.key and not e.undone for e in log)
+        is_open = step.key == card.act.step_key
+        passed = index < card.steps_done or finished
+        state = "open" if is_open else "done" if passed else "to come"
+        rows.append({"step": step, "coats_on": on, "state": state})
+    return rows
+
+
+def _new_page(request: Request, shop: Shop, status: int = 200, **context: Any) -> Response:
+    return renderer_of(request).page(
+        request, "instrument_new.html", status, places=shop.desk.places(), **context
+    )

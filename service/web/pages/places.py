@@ -1,0 +1,85 @@
+"""Pages of the places: the list, a new one, and the course of the air in one."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import RedirectResponse, Response
+
+from service.store.errors import StoreError
+from service.web import models
+from service.web.deps import ShopDep
+from service.web.pages.course import air_rows, course_figure
+from service.web.pages.forms import FormDep, FormError, blame, read
+from service.web.pages.render import renderer_of
+
+__all__ = ["SPANS", "router"]
+
+router = APIRouter()
+
+SPANS = {"6h": ("6 hours", 6), "24h": ("24 hours", 24), "7d": ("7 days", 168)}
+"""Spans a course may be seen over: words and hours."""
+
+Span = Annotated[str, Query(pattern="^(6h|24h|7d)$")]
+
+
+@router.get("/places")
+def list_places(request: Request, shop: ShopDep) -> Response:
+    """Show every place with its air now."""
+    return renderer_of(request).page(
+        request, "places.html", places=shop.desk.places(), sensors=shop.desk.sensors()
+    )
+
+
+@router.get("/places/new")
+def new_place(request: Request) -> Response:
+    """Ask for a new place."""
+    return renderer_of(request).page(request, "place_new.html")
+
+
+@router.post("/places/new")
+def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Make a new place."""
+    renderer = renderer_of(request)
+    try:
+        form = read(models.PlaceIn, fields, renderer.words)
+        shop.work.add_place(form.id, form.name, form.kind, form.volume_m3)
+    except (FormError, StoreError) as error:
+        return renderer.page(request, "place_new.html", 422, errors=blame(error), values=fields)
+    shop.hub.publish("air", {"place": form.id})
+    return RedirectResponse(f"/air/{form.id}", 303)
+
+
+@router.get("/air/{place_id}")
+def get_air(place_id: str, request: Request, shop: ShopDep, span: Span = "24h") -> Response:
+    """Show the air of a place now and its course."""
+    place = shop.desk.place(place_id)
+    now = shop.clock.now()
+    renderer = renderer_of(request)
+    return renderer.page(
+        request,
+        "air.html",
+        place=place,
+        span=span,
+        spans=SPANS,
+        sensors=[s for s in shop.desk.sensors() if s.place_id == place_id],
+        course=course_figure(shop, renderer, place, _start(now, span), now),
+    )
+
+
+@router.get("/air/{place_id}/table")
+def get_table(place_id: str, request: Request, shop: ShopDep, span: Span = "24h") -> Response:
+    """Show the course of the air as a table."""
+    place = shop.desk.place(place_id)
+    now = shop.clock.now()
+    points: dict[str, Any] = {"6h": 36, "24h": 48, "7d": 84}
+    rows = air_rows(shop, place_id, _start(now, span), now, points[span])
+    return renderer_of(request).page(
+        request, "air_table.html", place=place, span=span, spans=SPANS, rows=list(reversed(rows))
+    )
+
+
+def _start(now: datetime, span: str) -> datetime:
+    return now - timedelta(hours=SPANS[span][1])

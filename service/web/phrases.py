@@ -1,0 +1,139 @@
+"""Words of the pages for the codes that decisions use."""
+
+from __future__ import annotations
+
+from service.shop.cards import InstrumentCard, NextAct
+from service.shop.spray_check import Reason, SprayCheck
+
+__all__ = [
+    "ANSWERS",
+    "PARTS",
+    "PLACE_KINDS",
+    "SAID",
+    "SEVERITIES",
+    "STATES",
+    "WAYS",
+    "act_label",
+    "act_text",
+    "headline",
+    "limit_sense",
+    "mark_name",
+    "reason_name",
+]
+
+ANSWERS = {"spray": "Spray", "wait": "Wait", "unknown": "Unknown"}
+
+STATES = {
+    "ready": "Ready now",
+    "waiting": "Drying",
+    "unknown": "Not known",
+    "finished": "Finished",
+}
+
+PLACE_KINDS = {
+    "booth": "Spray booth",
+    "rack": "Drying rack",
+    "store": "Wood store",
+    "outdoors": "Outdoors",
+}
+
+SEVERITIES = {1: "slight", 2: "must be put right", 3: "strip it"}
+
+PARTS = (
+    "top", "back", "sides", "edge", "neck", "heel", "headstock", "fingerboard", "bridge", "inside",
+)  # fmt: skip
+
+SAID = {
+    "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
+    "seen": "Marked as seen.",
+}
+
+WAYS = {
+    "wait": "Wait",
+    "warm": "Warm up",
+    "dry": "Dry the air",
+    "warm_work": "Warm the work",
+    "retarder": "Retarder",
+    "thinner_coat": "Thinner coats",
+    "reading": "Fresh reading",
+}
+
+_REASONS = {
+    "blush_margin": "Wet film over dew point",
+    "dew_point_margin": "Surface over dew point",
+    "humidity": "Relative humidity",
+    "air_low": "Air, at the cold end",
+    "air_high": "Air, at the warm end",
+    "reading_age": "Age of the reading",
+    "recoat_mark": "Last coat's wait",
+    "sensors_agree": "Sensors agree",
+    "film_model_range": "Range of the film model",
+}
+
+_AT_LEAST = {"blush_margin", "dew_point_margin", "air_low", "recoat_mark"}
+_AT_MOST = {"humidity", "air_high", "reading_age"}
+
+_MARKS = {
+    "handle": "to handle",
+    "recoat": "to recoat",
+    "sand": "to sand",
+    "rub_out": "to rub out",
+    "wipe": "to wipe",
+    "buff": "to buff",
+}
+
+_HEADLINES = {
+    ("wait", "blush_margin"): "The wet film would fall too near the dew point and may blush.",
+    ("wait", "dew_point_margin"): "The work is too near the dew point.",
+    ("wait", "humidity"): "The air is too damp for this material.",
+    ("wait", "air_low"): "The air is too cold for this material.",
+    ("wait", "air_high"): "The air is too warm for this material.",
+    ("wait", "recoat_mark"): "The last coat has not waited long enough.",
+    ("unknown", "reading_age"): "No fresh reading, so no answer.",
+    ("unknown", "sensors_agree"): "The sensors contradict each other, so no answer.",
+    ("unknown", "film_model_range"): "This air is outside what the film is reckoned for.",
+}
+
+
+def headline(check: SprayCheck) -> str:
+    """The main reason in one plain sentence."""
+    if check.answer == "spray":
+        return "Every limit holds in this air."
+    reason = check.main_reason
+    if reason is None:
+        return ""
+    return _HEADLINES.get(
+        (check.answer, reason.what), f"{reason.text[:1].upper()}{reason.text[1:]}."
+    )
+
+
+def reason_name(reason: Reason) -> str:
+    """Name of what a reason measures."""
+    return _REASONS.get(reason.what, reason.what.replace("_", " ").capitalize())
+
+
+def limit_sense(reason: Reason) -> str:
+    """Which side of the limit is asked for."""
+    if reason.what in _AT_LEAST:
+        return "at least"
+    return "at most" if reason.what in _AT_MOST else ""
+
+
+def mark_name(mark: str) -> str:
+    """A mark as it follows "ready"."""
+    return _MARKS.get(mark, mark.replace("_", " "))
+
+
+def act_text(act: NextAct) -> str:
+    """What comes next, such as "Clear coats, 4 of 10"."""
+    if act.coat_number is not None and act.coats and act.coats > 1:
+        return f"{act.step_name}, {act.coat_number} of {act.coats}"
+    return act.step_name
+
+
+def act_label(card: InstrumentCard) -> str:
+    """Words on the button that records the open step."""
+    act = card.act
+    if act.coat_number is not None:
+        return f"Coat {act.coat_number} is on" if act.coats and act.coats > 1 else "Coat is on"
+    return "Done"

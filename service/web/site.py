@@ -1,0 +1,86 @@
+"""The web application: API, pages, assets and what guards them, made from the rooms it asks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager
+from importlib import metadata
+
+from fastapi import FastAPI
+
+from service.clock import Clock
+from service.settings import Settings
+from service.store.desk import Desk
+from service.store.work import Work
+from service.web import api, pages, problems
+from service.web.assets import LongLived, find_dashboards
+from service.web.deps import Health, Shop
+from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
+from service.web.live import Hub
+from service.web.pages.render import Renderer
+
+__all__ = ["create_web"]
+
+DESCRIPTION = """Reads the air of a shop's places, answers whether to spray, and keeps instruments,
+coats and notices. Instants are ISO 8601 in UTC; every figure carries its unit in its name; what is
+not known is null. Errors are problem details (RFC 9457)."""
+
+
+def create_web(
+    *,
+    desk: Desk,
+    work: Work,
+    clock: Clock,
+    settings: Settings,
+    hub: Hub,
+    health: Health,
+    lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None = None,
+) -> FastAPI:
+    """Make the application.
+
+    Parameters
+    ----------
+    desk, work : Desk, Work
+        Who answers, and who writes.
+    clock : Clock
+        The shop's time.
+    settings : Settings
+        Zone, units, staleness.
+    hub : Hub
+        The live stream's hub; intake and jobs publish to it too.
+    health : callable
+        Returns ``status`` (ok, degraded, failing), ``reasons`` and whatever else is known.
+    lifespan : callable, optional
+        Started and stopped with the server.
+
+    Raises
+    ------
+    ValueError
+        Naming ``BOOTHGLASS_ZONE`` where it is no zone.
+    FileNotFoundError
+        Where the templates are missing.
+    """
+    app = FastAPI(
+        title="Boothglass",
+        version=metadata.version("boothglass"),
+        description=DESCRIPTION,
+        # The interactive pages would fetch script from elsewhere.
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    dashboards = find_dashboards()
+    shop = Shop(desk, work, clock, settings, hub, health, dashboards)
+    renderer = Renderer(shop)
+    app.state.shop, app.state.renderer = shop, renderer
+    app.include_router(api.router)
+    app.include_router(pages.router, include_in_schema=False)
+    for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
+        if folder.is_dir():
+            app.mount(address, LongLived(directory=folder))
+    problems.install(app, renderer.problem)
+    problems.describe(app)
+    # The last one added is the first that a request meets.
+    for guard in (BodyLimit, SameOrigin, Faults, SafeHeaders):
+        app.add_middleware(guard)
+    return app
