@@ -93,7 +93,9 @@ def main() -> None:
 def _run(
     kind: str, *, port: int | None, lan: bool | None, start: datetime | None, speed: float | None
 ) -> None:
-    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    logging.basicConfig(
+        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s %(message)s"
+    )
     settings = _settings(kind, port=port, lan=lan, start=start, speed=speed)
     listener = _listen(settings)
     try:

@@ -145,9 +145,7 @@ def _state(
         sensors=sensors,
         dew_point_c=dew_point if dew_point is None or math.isfinite(dew_point) else None,
         dew_point_sd_k=(
-            0.0
-            if bone_dry
-            else float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct))
+            0.0 if bone_dry else float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct))
         ),
         wet_bulb_c=float(moist.wet_bulb(air_c, rh_pct, pressure_pa)),
         humidity_ratio_g_kg=ratio * 1000.0,
@@ -167,9 +165,7 @@ def _contradiction(readings: Sequence[SensorReading]) -> str | None:
             air_limit = CONFLICT_SIGMA * math.hypot(a.air_sd_k, b.air_sd_k)
             rh_limit = CONFLICT_SIGMA * math.hypot(a.rh_sd_pct, b.rh_sd_pct)
             if abs(a.air_c - b.air_c) > air_limit:
-                return (
-                    f"sensors {a.sensor} and {b.sensor} differ by {abs(a.air_c - b.air_c):.1f} K"
-                )
+                return f"sensors {a.sensor} and {b.sensor} differ by {abs(a.air_c - b.air_c):.1f} K"
             if abs(a.rh_pct - b.rh_pct) > rh_limit:
                 return (
                     f"sensors {a.sensor} and {b.sensor} differ by "

@@ -109,9 +109,7 @@ class Cases:
             column(wet_um, self.wet_um),
             column(retarder_pct, self.retarder_pct),
         )
-        return replace(
-            shaped, blush_sd_k=self.blush_sd_k, blush_probability=self.blush_probability
-        )
+        return replace(shaped, blush_sd_k=self.blush_sd_k, blush_probability=self.blush_probability)
 
     @property
     def film_floor_c(self) -> float:

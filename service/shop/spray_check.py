@@ -17,6 +17,7 @@ __all__ = ["Answer", "Reason", "SprayCheck", "check"]
 
 Answer = Literal["spray", "wait", "unknown"]
 
+
 @dataclass(frozen=True)
 class Reason:
     """One limit, what was measured against it, and whether it stands in the way."""

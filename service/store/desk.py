@@ -311,9 +311,7 @@ class Desk:
             return rejects.count(session)
 
     def _place_view(self, session: Session, row: Place) -> PlaceView:
-        return PlaceView(
-            row.id, row.name, row.kind, row.volume_m3, self.air_at(session, row.id)
-        )
+        return PlaceView(row.id, row.name, row.kind, row.volume_m3, self.air_at(session, row.id))
 
 
 def _place_row(session: Session, place_id: str) -> Place:

@@ -143,7 +143,9 @@ def _step_s(span: timedelta) -> float | None:
 
 def coats_done(piece: Piece) -> list[CoatDone]:
     """Return the piece's coats as the schedule sees them."""
-    return [CoatDone(int(c.id or 0), c.step_key, c.material_id, c.at, c.wet_um) for c in piece.coats]
+    return [
+        CoatDone(int(c.id or 0), c.step_key, c.material_id, c.at, c.wet_um) for c in piece.coats
+    ]
 
 
 def marks_of(
@@ -181,16 +183,12 @@ def _soft_under(
 
 
 def _hardest_clock(material: Material, earlier: Coat, at: datetime, course: AirCourse) -> float:
-    marks = ready_times(
-        material, coat_at=earlier.at, film_um=earlier.wet_um, air=course, now=at
-    )
+    marks = ready_times(material, coat_at=earlier.at, film_um=earlier.wet_um, air=course, now=at)
     wanted = [m for m in marks if m.mark == "recoat"] or list(marks[:1])
     return wanted[0].clock
 
 
-def card_of(
-    session: Session, piece: Piece, catalogue: Catalogue, now: datetime
-) -> InstrumentCard:
+def card_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) -> InstrumentCard:
     """Say where an instrument stands and what comes next."""
     schedule = catalogue.schedules.get(piece.row.schedule_id) or Schedule(
         piece.row.schedule_id, f"{piece.row.schedule_id} (missing)", ()

@@ -26,6 +26,14 @@ __all__ = [
     "StepDone",
 ]
 
+# Named constraints are the same in every database, and a migration can get hold of them.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
 
 def _instant(*, nullable: bool = False, index: bool = False) -> Any:
     return Field(default=None, sa_column=Column(UtcMillis, nullable=nullable, index=index))
@@ -96,9 +104,6 @@ class Instrument(SQLModel, table=True):
     woods: str = Field(default="", max_length=120)
     plate_mm: float = 3.0
     schedule_id: str = Field(max_length=64)
-    material_overrides: dict[str, str] = Field(
-        default_factory=dict, sa_column=Column(JSON, nullable=False)
-    )
     made_at: datetime = _instant()
     closed_at: datetime | None = _instant(nullable=True)
 

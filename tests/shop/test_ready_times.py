@@ -111,9 +111,9 @@ def test_the_clock_does_not_depend_on_how_often_the_sensor_reports(catalogue: Ca
     course = AirCourse(T0.timestamp() + fine, 18 + fine / 3600.0, 60 - fine / 600.0)
     coarse = AirCourse(course.time_s[::4], course.air_c[::4], course.rh_pct[::4])
     clocks = [
-        ready_times(
-            material, coat_at=T0, film_um=60.0, air=air, now=T0 + timedelta(minutes=30)
-        )[0].elapsed_h
+        ready_times(material, coat_at=T0, film_um=60.0, air=air, now=T0 + timedelta(minutes=30))[
+            0
+        ].elapsed_h
         for air in (course, coarse)
     ]
     assert clocks[0] == pytest.approx(clocks[1], rel=1e-6)
@@ -157,9 +157,7 @@ def test_a_silent_sensor_shows_as_a_trailing_hole(catalogue: Catalogue) -> None:
     whole = steady(20.0, 50.0, 10.0)
     until = whole.time_s <= T0.timestamp() + 1800.0
     cut = AirCourse(whole.time_s[until], whole.air_c[until], whole.rh_pct[until])
-    found = ready_times(
-        material, coat_at=T0, film_um=60.0, air=cut, now=T0 + timedelta(hours=3)
-    )
+    found = ready_times(material, coat_at=T0, film_um=60.0, air=cut, now=T0 + timedelta(hours=3))
     assert found[0].trailing_gap_h == pytest.approx(2.5, abs=0.1)
 
 
@@ -171,5 +169,3 @@ def test_a_slower_shop_waits_longer(catalogue: Catalogue) -> None:
         for s in (1.0, 1.2)
     )
     assert slower.needed_h == pytest.approx(1.2 * usual.needed_h)
-
-

@@ -62,7 +62,9 @@ def test_a_cure_is_open_until_its_mark_is_reached_and_then_ends_by_itself() -> N
 
 def test_a_step_recorded_as_finished_is_passed_even_with_coats_missing() -> None:
     here = position(
-        SCHEDULE, [coat(1, "seal"), coat(2, "clear")], [StepMark("scuff", T0), StepMark("clear", T0)]
+        SCHEDULE,
+        [coat(1, "seal"), coat(2, "clear")],
+        [StepMark("scuff", T0), StepMark("clear", T0)],
     )
     assert here.step is not None
     assert here.step.key == "cure"

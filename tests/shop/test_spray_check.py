@@ -158,9 +158,7 @@ def test_warming_as_told_leads_to_spray() -> None:
     warm = next(way for way in result.ways_out if way.kind == "warm")
     assert warm.amount is not None
     warmer = damp.air_c + warm.amount
-    rh = float(
-        moist.relative_humidity(warmer, damp.humidity_ratio_g_kg / 1000.0, damp.pressure_pa)
-    )
+    rh = float(moist.relative_humidity(warmer, damp.humidity_ratio_g_kg / 1000.0, damp.pressure_pa))
     assert ask(air_of(reading(warmer, rh)), previous="wait").answer in {"spray", "wait"}
     assert ask(air_of(reading(warmer, rh))).answer == "spray"
     less = damp.air_c + warm.amount - 0.5

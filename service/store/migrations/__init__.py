@@ -1,0 +1,1 @@
+"""Alembic migrations. ``python -m service.store.migrations "what changed"`` drafts a new one."""

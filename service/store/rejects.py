@@ -1,0 +1,37 @@
+"""Payloads that could not be used: kept with the reason, and bounded."""
+
+from __future__ import annotations
+
+from sqlalchemy import delete
+from sqlmodel import Session, col, func, select
+
+from service.store.tables import Reject
+
+__all__ = ["KEPT_BYTES", "KEPT_ROWS", "count", "keep", "recent"]
+
+KEPT_BYTES = 4096
+"""How much of a payload is kept; its full size is noted."""
+
+KEPT_ROWS = 10_000
+"""How many are kept, so that a broken sensor cannot fill the disk; the oldest go first."""
+
+
+def keep(session: Session, reject: Reject) -> None:
+    """Keep one payload with its reason, and drop what is beyond the bound."""
+    reject.payload = reject.payload[:KEPT_BYTES]
+    reject.reason = reject.reason[:500]
+    reject.topic = reject.topic[:512]
+    session.add(reject)
+    session.flush()
+    if reject.id is not None and reject.id > KEPT_ROWS:
+        session.connection().execute(delete(Reject).where(col(Reject.id) <= reject.id - KEPT_ROWS))
+
+
+def recent(session: Session, limit: int = 50) -> list[Reject]:
+    """Newest first."""
+    return list(session.exec(select(Reject).order_by(col(Reject.id).desc()).limit(limit)).all())
+
+
+def count(session: Session) -> int:
+    """How many are kept."""
+    return int(session.exec(select(func.count()).select_from(Reject)).one())
