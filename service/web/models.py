@@ -51,9 +51,11 @@ def iso(at: datetime) -> str:
 
 
 def finite(value: Any) -> Any:
-    """Turn NaN and infinities, also deep inside lists and mappings, into None."""
+    """Make a value fit for JSON, also deep inside: NaN and infinities None, instants ISO."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if isinstance(value, datetime):
+        return iso(value)
     if isinstance(value, dict):
         return {key: finite(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

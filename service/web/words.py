@@ -52,6 +52,11 @@ class Words:
     zone: tzinfo
     us: bool = False
 
+    @property
+    def zone_name(self) -> str:
+        """Name of the zone as browsers know it, or nothing."""
+        return str(getattr(self.zone, "key", None) or "")
+
     # -- figures ---------------------------------------------------------------------------
 
     def temperature(self, celsius: float | None, digits: int = 1) -> str:

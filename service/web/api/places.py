@@ -55,7 +55,7 @@ def get_history(
     from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
     to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
     resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "auto",
-    points: Annotated[int, Query(ge=2, le=20_000)] = 600,
+    points: Annotated[int, Query(ge=2, le=5000)] = 600,
 ) -> list[dict[str, Any]]:
     """List readings (``raw``) or buckets of a place, oldest first; by default the last 24 h.
 

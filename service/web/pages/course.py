@@ -59,7 +59,7 @@ def air_rows(
 ) -> list[AirPoint]:
     """Read a place's air in at most ``points`` buckets, oldest first."""
     found = shop.desk.history(place_id, from_at, to_at, "auto", points)
-    return [point for row in found.rows if (point := _point(row)) is not None]
+    return [_point(row) for row in found.rows]
 
 
 def course_figure(
@@ -80,18 +80,13 @@ def course_figure(
     )
 
 
-def _point(row: Mapping[str, Any]) -> AirPoint | None:
-    at = row["at"]
-    air_c, rh_pct = _mean(row, "air_c"), _mean(row, "rh_pct")
-    if air_c is None or rh_pct is None:
-        return None
-    when = at if isinstance(at, datetime) else datetime.fromisoformat(at)
-    return AirPoint(when, air_c, rh_pct, _mean(row, "dew_point_c"))
+def _point(row: Mapping[str, Any]) -> AirPoint:
+    return AirPoint(row["at"], _mean(row["air_c"]), _mean(row["rh_pct"]), row["dew_point_c"])
 
 
-def _mean(row: Mapping[str, Any], name: str) -> float | None:
-    value = row.get(f"{name}_mean", row.get(name))
-    return value["mean"] if isinstance(value, Mapping) else value
+def _mean(value: Any) -> float:
+    """Mean of a bucket, or the figure of a single reading."""
+    return float(value["mean"] if isinstance(value, Mapping) else value)
 
 
 def _summary(rows: Sequence[AirPoint], words: Words) -> str:

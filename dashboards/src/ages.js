@@ -1,0 +1,90 @@
+// Ages that tick, and the page's own doubt: an answer that has grown old, or whose service cannot
+// be reached, is shown as unknown.
+const body = document.body;
+const TICK_MS = 1000;
+
+let shopAt = 0;
+let realAt = 0;
+let steadyAt = 0;
+let rate = 1;
+let lostSince = null;
+let lastAnswer = "";
+
+/** Takes the shop's time and rate as the service just told them. */
+export function setClock(iso, newRate) {
+  shopAt = Date.parse(iso);
+  realAt = Date.now();
+  steadyAt = performance.now();
+  rate = Number(newRate) || 1;
+}
+
+/** The shop's time. A phone's sleep stops one of its clocks; the one that went further is right. */
+export function shopNow() {
+  const elapsed = Math.max(Date.now() - realAt, performance.now() - steadyAt, 0);
+  return shopAt + elapsed * rate;
+}
+
+/** Says that the service is out of reach (true) or back (false). */
+export function setLost(lost) {
+  if (lost) lostSince ??= Date.now();
+  else lostSince = null;
+  tick();
+}
+
+/** A length in its one fitting unit, as the server says it. */
+export function span(seconds) {
+  if (seconds < 90) return `${seconds.toFixed(0)} s`;
+  if (seconds < 5400) return `${(seconds / 60).toFixed(0)} min`;
+  if (seconds < 172800) return `${(seconds / 3600).toFixed(0)} h`;
+  return `${(seconds / 86400).toFixed(0)} days`;
+}
+
+export function readClock() {
+  setClock(body.dataset.now, body.dataset.rate);
+}
+
+export function watchAges() {
+  readClock();
+  tick();
+  setInterval(tick, TICK_MS);
+  document.addEventListener("visibilitychange", tick);
+}
+
+export function tick() {
+  const now = shopNow();
+  for (const element of document.querySelectorAll("[data-age]")) {
+    const age = Math.max(0, (now - Date.parse(element.dataset.age)) / 1000);
+    write(element, `${span(age)} ago`);
+  }
+  doubt(now);
+}
+
+function doubt(now) {
+  const check = document.querySelector("[data-check]");
+  const reason = lostSince !== null ? lostText(check) : staleText(check, now);
+  if (reason) body.dataset.cut = lostSince !== null ? "lost" : "stale";
+  else delete body.dataset.cut;
+  if (!check) return;
+  const fallback = check.querySelector("[data-fallback]");
+  fallback.hidden = !reason;
+  if (reason) write(fallback.querySelector("[data-fallback-text]"), reason);
+}
+
+function lostText(check) {
+  if (check) lastAnswer = check.dataset.answer;
+  const at = new Date(lostSince).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const last = lastAnswer ? ` The last answer was ${lastAnswer}; it no longer counts.` : "";
+  return `No connection to the service since ${at}, so no answer.${last}`;
+}
+
+function staleText(check, now) {
+  if (!check || !check.dataset.asOf || check.dataset.answer === "unknown") return "";
+  const age = (now - Date.parse(check.dataset.asOf)) / 1000;
+  if (age <= Number(body.dataset.staleAfter)) return "";
+  return `The last reading is ${span(age)} old, so no answer.`;
+}
+
+// Screen readers announce what changes: write only what is new.
+function write(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}

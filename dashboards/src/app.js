@@ -1,0 +1,21 @@
+// Makes the server-drawn pages live. Every page works without it.
+import { drawCharts } from "./charts.js";
+import { watchAges } from "./ages.js";
+import { listen } from "./live.js";
+import { takeTaps } from "./taps.js";
+
+document.documentElement.classList.add("script");
+
+for (const form of document.querySelectorAll("form[data-auto]")) {
+  for (const select of form.querySelectorAll("select")) {
+    select.addEventListener("change", () => form.requestSubmit());
+  }
+}
+// A link to a folded form opens it.
+const target = location.hash && document.getElementById(location.hash.slice(1));
+if (target instanceof HTMLDetailsElement) target.open = true;
+
+watchAges();
+drawCharts(document);
+takeTaps();
+listen();

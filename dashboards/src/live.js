@@ -1,0 +1,87 @@
+// The live stream: when something changed, the page is asked for again and its live parts swapped.
+import { setClock, setLost } from "./ages.js";
+import { swap } from "./swap.js";
+
+const BEATS_MISSED_MS = 32000;
+const LEAST_BETWEEN_MS = 1500;
+
+let source = null;
+let heardAt = 0;
+let askedAt = 0;
+let pending = null;
+
+export function listen() {
+  if (!("EventSource" in window)) return;
+  connect();
+  setInterval(watch, 4000);
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden) wake();
+  });
+  addEventListener("pageshow", (event) => event.persisted && wake());
+  addEventListener("online", wake);
+  addEventListener("pagehide", () => source?.close());
+}
+
+function connect() {
+  source?.close();
+  source = new EventSource("/api/v1/events");
+  heardAt = Date.now();
+  let before = false;
+  source.addEventListener("beat", (event) => {
+    heardAt = Date.now();
+    const { now, rate } = JSON.parse(event.data);
+    setClock(now, rate);
+    setLost(false);
+    if (!before) refresh(); // what changed while nobody listened
+    before = true;
+  });
+  for (const name of ["air", "work", "notice", "clock"]) {
+    source.addEventListener(name, () => {
+      heardAt = Date.now();
+      soon();
+    });
+  }
+  source.addEventListener("error", () => {
+    before = false;
+    refresh(); // is the service gone, or only the stream?
+    if (source.readyState === EventSource.CLOSED) setTimeout(wake, 3000);
+  });
+}
+
+function wake() {
+  if (!source || source.readyState === EventSource.CLOSED) connect();
+  else refresh();
+}
+
+/** A connection can die without a word; a beat that does not come tells. */
+function watch() {
+  if (document.hidden || Date.now() - heardAt < BEATS_MISSED_MS) return;
+  setLost(true);
+  connect();
+}
+
+function soon() {
+  if (document.hidden || pending !== null) return;
+  const wait = Math.max(0, askedAt + LEAST_BETWEEN_MS - Date.now());
+  pending = setTimeout(() => {
+    pending = null;
+    refresh();
+  }, wait);
+}
+
+async function refresh() {
+  askedAt = Date.now();
+  try {
+    const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+    setLost(false);
+    if (!answer.ok) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (document.querySelector("[data-reload-on]") && !page.querySelector("[data-reload-on]")) {
+      location.reload();
+      return;
+    }
+    swap(page);
+  } catch {
+    setLost(true);
+  }
+}

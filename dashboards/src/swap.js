@@ -1,0 +1,55 @@
+// Puts the live parts of a freshly drawn page in place of the old ones, and leaves alone what a
+// person is just using: focus stays, folded parts stay as they were.
+import { readClock, tick } from "./ages.js";
+import { drawCharts, keepChart } from "./charts.js";
+
+export function swap(page) {
+  Object.assign(document.body.dataset, {
+    now: page.body.dataset.now,
+    rate: page.body.dataset.rate,
+    staleAfter: page.body.dataset.staleAfter,
+  });
+  readClock();
+  for (const fresh of page.querySelectorAll("[data-live]")) {
+    const old = document.getElementById(fresh.id);
+    if (old) swapOne(old, fresh);
+  }
+  tick();
+}
+
+export function say(page) {
+  const fresh = page.getElementById("flash");
+  document.getElementById("flash").replaceChildren(...fresh.childNodes);
+}
+
+function swapOne(old, fresh) {
+  if (old.dataset.drawn === fresh.outerHTML) return;
+  const focused = old.contains(document.activeElement) ? document.activeElement : null;
+  if (focused?.matches("input, select, textarea")) return;
+  const drawn = fresh.outerHTML;
+  const open = new Map(
+    [...old.querySelectorAll("details[id]")].map((element) => [element.id, element.open]),
+  );
+  for (const element of fresh.querySelectorAll("details[id]")) {
+    if (open.has(element.id)) element.open = open.get(element.id);
+  }
+  const path = focused ? pathOf(focused, old) : null;
+  if (keepChart(old, fresh)) return;
+  // The region itself stays, so that a screen reader goes on listening to it.
+  old.replaceChildren(...fresh.childNodes);
+  for (const { name, value } of [...fresh.attributes]) old.setAttribute(name, value);
+  for (const { name } of [...old.attributes]) {
+    if (!fresh.hasAttribute(name)) old.removeAttribute(name);
+  }
+  old.dataset.drawn = drawn;
+  drawCharts(old);
+  if (path) path.reduce((element, index) => element?.children[index], old)?.focus({ preventScroll: true });
+}
+
+function pathOf(element, root) {
+  const path = [];
+  for (let at = element; at !== root; at = at.parentElement) {
+    path.unshift([...at.parentElement.children].indexOf(at));
+  }
+  return path;
+}

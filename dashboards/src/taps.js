@@ -1,0 +1,54 @@
+// One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly.
+import { setLost } from "./ages.js";
+import { drawCharts } from "./charts.js";
+import { say, swap } from "./swap.js";
+
+export function takeTaps() {
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (!(form instanceof HTMLFormElement) || form.method !== "post") return;
+    if (!form.hasAttribute("data-tap")) {
+      // Sent the plain way: only keep a second tap from sending it again.
+      if (form.dataset.sent) event.preventDefault();
+      form.dataset.sent = "1";
+      return;
+    }
+    event.preventDefault();
+    send(form);
+  });
+  addEventListener("pageshow", () => {
+    for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+  });
+}
+
+async function send(form) {
+  const buttons = [...form.querySelectorAll("button")];
+  if (buttons.some((button) => button.disabled)) return;
+  const fields = new URLSearchParams(new FormData(form));
+  for (const button of buttons) button.disabled = true;
+  try {
+    const answer = await fetch(form.action, {
+      method: "POST",
+      body: fields,
+      headers: { Accept: "text/html" },
+    });
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    setLost(false);
+    if (answer.ok) {
+      swap(page);
+      say(page);
+    } else {
+      const main = document.getElementById("main");
+      main.replaceChildren(...page.getElementById("main").childNodes);
+      drawCharts(main);
+      main.focus();
+    }
+  } catch {
+    const told = document.createElement("p");
+    told.textContent = "Not recorded: no connection. Tap again when it is back.";
+    document.getElementById("flash").replaceChildren(told);
+    setLost(true);
+  } finally {
+    for (const button of buttons) button.disabled = false;
+  }
+}
