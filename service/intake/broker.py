@@ -1,0 +1,154 @@
+"""The embedded MQTT broker: for a shop that has none of its own.
+
+It runs in a thread with its own event loop, so that a busy page never delays a sensor. Sessions
+are kept in memory only: a shop that must not lose a message in a power cut runs Mosquitto and sets
+``BOOTHGLASS_MQTT_URL``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import secrets
+import socket
+import threading
+from pathlib import Path
+
+from amqtt.broker import Broker
+from pwdlib import PasswordHash
+from pwdlib.hashers.argon2 import Argon2Hasher
+
+from service.settings import MqttAddress
+
+__all__ = ["SENSOR_USER", "SERVICE_USER", "BrokerError", "EmbeddedBroker"]
+
+SERVICE_USER, SENSOR_USER = "boothglass", "sensor"
+START_WAIT_S = 20.0
+
+
+class BrokerError(RuntimeError):
+    """The embedded broker cannot start; the message says why and what to do."""
+
+
+class EmbeddedBroker:
+    """An amqtt broker on ``port``, with a password for the service and one for the sensors.
+
+    Parameters
+    ----------
+    data_folder : Path
+        ``broker/`` in it keeps the passwords, readable by the owner only.
+    port : int
+        0 lets the system choose.
+    lan : bool
+        Listen on every interface; otherwise on loopback only.
+
+    Raises
+    ------
+    BrokerError
+        On :meth:`start`, if the port is taken or the broker does not come up.
+    """
+
+    def __init__(self, data_folder: Path, port: int, *, lan: bool = False) -> None:
+        self.folder = data_folder / "broker"
+        self._host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 -- only when asked with --lan
+        self._port = port or _free_port()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._up = threading.Event()
+        self._failure: BaseException | None = None
+        self._broker: Broker | None = None
+        self.service_password = _password(self.folder / "service.password")
+        self.sensor_password = _password(self.folder / "sensor.password")
+
+    @property
+    def address(self) -> MqttAddress:
+        """Where the service itself connects."""
+        return MqttAddress("127.0.0.1", self._port, SERVICE_USER, self.service_password, tls=False)
+
+    def start(self) -> None:
+        """Bring the broker up; returns once it listens."""
+        _check_free(self._host, self._port)
+        _write_password_file(
+            self.folder / "passwords",
+            {SERVICE_USER: self.service_password, SENSOR_USER: self.sensor_password},
+        )
+        self._thread.start()
+        if not self._up.wait(START_WAIT_S) or self._failure is not None:
+            raise BrokerError(
+                f"the embedded broker does not come up on port {self._port}: "
+                f"{self._failure or 'no answer'}"
+            )
+
+    def stop(self) -> None:
+        """Take the broker down."""
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._thread.join(timeout=10)
+
+    def _run(self) -> None:
+        for name in ("amqtt", "transitions"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        asyncio.set_event_loop(self._loop)
+        try:
+            self._broker = Broker(self._config(), loop=self._loop)
+            self._loop.run_until_complete(self._broker.start())
+        except BaseException as error:  # noqa: BLE001 -- handed to start(), which raises it
+            self._failure = error
+            self._up.set()
+            return
+        self._up.set()
+        self._loop.run_forever()
+        self._loop.run_until_complete(self._broker.shutdown())
+        self._loop.close()
+
+    def _config(self) -> dict[str, object]:
+        return {
+            "listeners": {
+                "default": {
+                    "type": "tcp",
+                    "bind": f"{self._host}:{self._port}",
+                    "max_connections": 200,
+                }
+            },
+            "plugins": {
+                "amqtt.plugins.authentication.FileAuthPlugin": {
+                    "password_file": str(self.folder / "passwords")
+                }
+            },
+        }
+
+
+def _password(file: Path) -> str:
+    if not file.exists():
+        file.parent.mkdir(parents=True, exist_ok=True)
+        _private(file, secrets.token_urlsafe(18))
+    return file.read_text().strip()
+
+
+def _write_password_file(file: Path, users: dict[str, str]) -> None:
+    hasher = PasswordHash((Argon2Hasher(),))
+    _private(file, "".join(f"{user}:{hasher.hash(word)}\n" for user, word in users.items()))
+
+
+def _private(file: Path, text: str) -> None:
+    file.touch(mode=0o600)
+    file.chmod(0o600)
+    file.write_text(text)
+
+
+def _check_free(host: str, port: int) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            raise BrokerError(
+                f"MQTT port {port} cannot be used ({error.strerror}); set BOOTHGLASS_MQTT_PORT to "
+                "a free one, or BOOTHGLASS_MQTT_URL to the broker that is there"
+            ) from error
+
+
+def _free_port() -> int:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

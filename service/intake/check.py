@@ -1,0 +1,59 @@
+"""Plausibility at the edge: what a reading may say at all, before anyone rests an answer on it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from sensors.payloads import PayloadError, Report
+from service.store.readings import NewReading
+
+__all__ = ["AHEAD", "checked"]
+
+AHEAD = timedelta(seconds=120)
+"""How far a sensor's clock may be ahead of ours."""
+
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+AIR_C = (-40.0, 60.0)
+SURFACE_C = (-40.0, 80.0)
+PRESSURE_PA = (50_000.0, 110_000.0)
+RH_PCT = (0.0, 105.0)
+"""A wet sensor reads a little over 100: up to 105 is kept as sent and counts as 100."""
+
+
+def checked(report: Report, *, now: datetime) -> NewReading:
+    """Return a reading fit to keep, as sent and as corrected.
+
+    Raises
+    ------
+    PayloadError
+        Naming the field that cannot be: out of range, from the future, or from before 2000. Late
+        readings are fine; they are history and never the air of now.
+    """
+    _within("air_c", report.air_c, AIR_C, "°C")
+    _within("rh_pct", report.rh_pct, RH_PCT, "%")
+    if report.surface_c is not None:
+        _within("surface_c", report.surface_c, SURFACE_C, "°C")
+    if report.pressure_pa is not None:
+        _within("pressure_pa", report.pressure_pa, PRESSURE_PA, "Pa")
+    if report.at > now + AHEAD:
+        raise PayloadError("at", f"{report.at.isoformat()} lies in the future")
+    if report.at < EARLIEST:
+        raise PayloadError("at", f"{report.at.isoformat()} is before the year 2000")
+    return NewReading(
+        place=report.place,
+        sensor=report.sensor,
+        at=report.at,
+        received_at=now,
+        raw_air_c=report.air_c,
+        raw_rh_pct=report.rh_pct,
+        air_c=report.air_c,
+        rh_pct=min(report.rh_pct, 100.0),
+        surface_c=report.surface_c,
+        pressure_pa=report.pressure_pa,
+    )
+
+
+def _within(field: str, value: float, limits: tuple[float, float], unit: str) -> None:
+    low, high = limits
+    if not low <= value <= high:
+        raise PayloadError(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
