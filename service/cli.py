@@ -32,7 +32,9 @@ Port = Annotated[int | None, typer.Option(help="Port of pages and API.")]
 Lan = Annotated[bool | None, typer.Option("--lan", help="Let other devices in; no sign-in yet.")]
 Start = Annotated[
     datetime | None,
-    typer.Option(help="Drive the clock: shop time at first start (UTC).", formats=["%Y-%m-%dT%H:%M:%SZ"]),
+    typer.Option(
+        help="Drive the clock: shop time at first start (UTC).", formats=["%Y-%m-%dT%H:%M:%SZ"]
+    ),
 ]  # fmt: skip
 Speed = Annotated[
     float | None, typer.Option(help="Drive the clock at this many times real time, 1 to 3600.")

@@ -63,7 +63,7 @@ class Cases:
             coating.retarder_pct * one,
         )
         risk = film.blush_risk(
-            material.blend,
+            material.sprayed,
             air.air_c,
             air.rh_pct,
             air_sd_k=air.air_sd_k,
@@ -226,7 +226,7 @@ def _filmed(
     retarder_pct: Floats,
 ) -> Cases:
     floor = film.floor(
-        material.blend,
+        material.sprayed,
         air_c,
         rh_pct,
         wet_um=wet_um,

@@ -62,6 +62,13 @@ class Material:
     cautions: tuple[str, ...]
     note: str = ""
 
+    @property
+    def sprayed(self) -> Blend:
+        """The blend of a material that is sprayed; ValueError where it is not."""
+        if self.blend is None:
+            raise ValueError(f"material: {self.name} is not sprayed")
+        return self.blend
+
 
 @dataclass(frozen=True)
 class Coating:

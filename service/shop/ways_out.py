@@ -127,7 +127,7 @@ def _warm_work(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001
 def _retarder(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
     if cases.material.retarder is None:
         return None
-    more = RETARDER_STEPS_PCT[RETARDER_STEPS_PCT > cases.coating.retarder_pct]
+    more = RETARDER_STEPS_PCT[cases.coating.retarder_pct < RETARDER_STEPS_PCT]
     if more.size == 0:
         return None
     found = _first(cases.changed(retarder_pct=more), after_wait)

@@ -48,10 +48,12 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Session]:
         """Open a session to read from; nothing in it is ever committed."""
-        with self.engine.connect().execution_options(boothglass_reads=True) as connection:
-            with Session(connection, expire_on_commit=False) as session:
-                yield session
-                session.rollback()
+        with (
+            self.engine.connect().execution_options(boothglass_reads=True) as connection,
+            Session(connection, expire_on_commit=False) as session,
+        ):
+            yield session
+            session.rollback()
 
     @contextmanager
     def write(self) -> Iterator[Session]:

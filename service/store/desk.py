@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 from sqlmodel import Session, col, func, select
 
 from service.clock import Clock
@@ -165,14 +166,19 @@ class Desk:
         resolution: str = "auto",
         points: int = 600,
     ) -> History:
-        """Readings of a place, raw or in buckets; raises NotFound and BadInput."""
+        """Readings of a place, raw or in buckets; raises NotFound and BadInput.
+
+        Each row carries ``dew_point_c``: a reading's own, or that of a bucket's mean air; None in
+        bone-dry air.
+        """
         if from_at >= to_at:
             raise BadInput("from", "must lie before `to`")
         with self.db.read() as session:
             _place_row(session, place_id)
-            return history_rows.history(
+            found = history_rows.history(
                 session, place_id, from_at, to_at, resolution=resolution, points=points
             )
+        return History(found.resolution, _with_dew_points(found.rows))
 
     # -- the spray check -------------------------------------------------------------------
 
@@ -325,6 +331,21 @@ def _within(field: str, value: float, low: float, high: float, unit: str) -> Non
     # Written so that NaN fails too.
     if not low <= value <= high:
         raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
+
+
+def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def mean(row: dict[str, Any], name: str) -> float:
+        value = row[name]
+        return float(value["mean"] if isinstance(value, dict) else value)
+
+    damp = [row for row in rows if mean(row, "rh_pct") > 0.0]
+    dew_points: dict[int, float] = {}
+    if damp:
+        air_c = np.array([mean(row, "air_c") for row in damp])
+        rh_pct = np.array([mean(row, "rh_pct") for row in damp])
+        found = np.asarray(moist.dew_point(air_c, rh_pct))
+        dew_points = {id(row): float(dew) for row, dew in zip(damp, found, strict=True)}
+    return [row | {"dew_point_c": dew_points.get(id(row))} for row in rows]
 
 
 def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:

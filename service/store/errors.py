@@ -14,13 +14,13 @@ class StoreError(Exception):
         self.reason = reason
 
 
-class NotFound(StoreError):
+class NotFound(StoreError):  # noqa: N818 -- reads as what it says
     """No such place, instrument, coat ..."""
 
 
-class BadInput(StoreError):
+class BadInput(StoreError):  # noqa: N818 -- reads as what it says
     """A value that cannot be."""
 
 
-class Conflict(StoreError):
+class Conflict(StoreError):  # noqa: N818 -- reads as what it says
     """A value that is well formed but does not fit what is there."""

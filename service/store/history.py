@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import BigInteger, cast, func
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from service.store.errors import BadInput
@@ -85,7 +86,7 @@ def _auto_step(
 ) -> int | None:
     # Counting stops early: all that matters is whether there are more than asked for.
     within = (
-        select(Reading.id)
+        select(col(Reading.id))
         .where(col(Reading.place_id) == place_id)
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .limit(points + 1)
@@ -101,7 +102,7 @@ def _raw(
     session: Session, place_id: str, from_at: datetime, to_at: datetime
 ) -> list[dict[str, Any]]:
     rows = session.exec(
-        select(Reading, Sensor.name)
+        select(Reading, col(Sensor.name))
         .join(Sensor, col(Sensor.id) == col(Reading.sensor_id))
         .where(col(Reading.place_id) == place_id)
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
@@ -134,7 +135,7 @@ def _buckets(
     at_ms = cast(col(Reading.at), BigInteger)
     start = at_ms - at_ms % step_ms
     rows = session.connection().execute(
-        select(
+        select_columns(
             start,
             func.count(),
             *(f(col(Reading.air_c)) for f in (func.min, func.avg, func.max)),

@@ -114,7 +114,7 @@ def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Not
     written: list[Notice] = []
     for draft in drafts:
         # A second looker may have written the same key since: then it is theirs.
-        row_id = session.exec(  # type: ignore[call-overload]
+        row_id = session.exec(
             insert(Notice)
             .values(
                 key=draft.key,
@@ -127,7 +127,7 @@ def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Not
                 data=draft.data,
             )
             .on_conflict_do_nothing(index_elements=["key"])
-            .returning(Notice.id)
+            .returning(col(Notice.id))
         ).first()
         if row_id is not None:
             row = session.get(Notice, row_id[0])

@@ -181,5 +181,5 @@ def _ensure_place(session: Session, place_id: str, made_at: datetime) -> None:
         session.flush()
 
 
-def _insert(session: Session) -> type[postgresql.Insert] | type[sqlite.Insert]:
+def _insert(session: Session) -> type[postgresql.Insert | sqlite.Insert]:
     return postgresql.Insert if session.get_bind().dialect.name == "postgresql" else sqlite.Insert

@@ -29,6 +29,7 @@ from service.store.tables import (
 __all__ = ["PLACE_KINDS", "USUAL_PASSES", "Work"]
 
 PLACE_KINDS = ("booth", "rack", "store", "outdoors")
+RECORDS = ("coat", "step", "hung")
 RESERVED_PLACES = frozenset({"notices"})
 PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 
@@ -207,15 +208,16 @@ class Work:
 
     def undo(self, kind: str, row_id: int) -> None:
         """Take one coat, step or hanging back; it stays in the record, marked."""
-        tables: dict[str, type[Coat] | type[StepDone] | type[Hanging]] = {
-            "coat": Coat,
-            "step": StepDone,
-            "hung": Hanging,
-        }
-        if kind not in tables:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(tables)}")
+        if kind not in RECORDS:
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}")
         with self.db.write() as session:
-            row = session.get(tables[kind], row_id)
+            row: Coat | StepDone | Hanging | None
+            if kind == "coat":
+                row = session.get(Coat, row_id)
+            elif kind == "step":
+                row = session.get(StepDone, row_id)
+            else:
+                row = session.get(Hanging, row_id)
             if row is None:
                 raise NotFound(kind, f"there is no {kind} {row_id}")
             if row.undone_at is not None:

@@ -1,5 +1,7 @@
 """How Alembic meets our tables."""
 
+from typing import Literal
+
 from alembic import context
 from sqlalchemy import create_engine
 from sqlmodel import SQLModel
@@ -9,7 +11,7 @@ from service.store import tables  # noqa: F401 -- fills the metadata
 from service.store.types import UtcMillis
 
 
-def _render(kind: str, item: object, _context: object) -> str | bool:
+def _render(kind: str, item: object, _context: object) -> str | Literal[False]:
     """Write plain column types, so that an old migration does not change with our classes."""
     if kind == "type" and isinstance(item, UtcMillis):
         return "sa.BigInteger()"
