@@ -289,9 +289,9 @@ def time_to_reach(
     total = np.zeros(path.time.size)
     np.cumsum(_integral.segments(path), out=total[1:])
     wanted = mark * SECONDS_PER_HOUR / float(_film_factor(law, film_um))
-    if wanted > total[-1]:
+    if wanted > total[-1] * (1.0 + 1e-12):  # equal but for rounding is reached
         return math.inf
-    return _integral.when(path, total, wanted)
+    return _integral.when(path, total, min(wanted, float(total[-1])))
 
 
 def effective_film(

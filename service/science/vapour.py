@@ -13,22 +13,26 @@ raises ValueError naming the argument.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from service.science import solvents
 from service.science._checks import FloatArray, Quantity, as_given, increasing, within
 from service.science.constants import GAS_CONSTANT, STANDARD_PRESSURE_PA, ZERO_CELSIUS_K
 
 __all__ = [
     "DEFAULT_MIXING",
     "LFL_LIMIT",
+    "Vapour",
     "concentration_course",
     "dilution_air",
     "dilution_flow",
     "lfl_ratio",
     "mass_concentration",
     "mixture_lfl",
+    "of_solvents",
     "purge_time",
     "steady_share",
     "vapour_volume",
@@ -111,6 +115,38 @@ def mixture_lfl(
         raise ValueError(msg)
     burning = float((shares / limits).sum()) / total
     return 1.0 / burning if burning > 0.0 else math.inf
+
+
+@dataclass(frozen=True)
+class Vapour:
+    """Vapour of a solvent blend: its volume, m³ (or m³/s), and the blend's LFL, volume %.
+
+    The LFL is infinite where nothing of it burns.
+    """
+
+    volume_m3: float
+    lfl_pct: float
+
+
+def of_solvents(masses_kg: Mapping[str, float], vapour_c: float = 21.1) -> Vapour:
+    """Volume and LFL of the vapour of solvents by name, as in `solvents.SOLVENTS`.
+
+    Parameters
+    ----------
+    masses_kg
+        0 to 1e6 kg of each (kg/s: the volume is m³/s). Water is left out of both answers.
+    vapour_c
+        -40 to 200 °C.
+    """
+    volumes, limits = [], []
+    for name, mass_kg in masses_kg.items():
+        solvent = solvents.get(name)
+        within(f"masses_kg[{name!r}]", mass_kg, 0.0, 1e6, "kg")
+        if solvent.lfl_pct is not None:
+            volumes.append(vapour_volume(mass_kg, solvent.molar_mass_kg_mol, vapour_c))
+            limits.append(solvent.lfl_pct)
+    total = sum(volumes)
+    return Vapour(total, mixture_lfl(volumes, limits) if total > 0.0 else math.inf)
 
 
 def lfl_ratio(share: Quantity, lfl_pct: float) -> Quantity:

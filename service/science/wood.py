@@ -94,7 +94,7 @@ def response_time(
 
     First order: two resistances in series, through the faces, L / (g_out + g_in), and through the
     wood, 4 l² / (pi² D), where l is the way to the middle of what each face serves (L/2 for equal
-    faces, L with one face sealed; Crank's slowest term). For equal faces this is within 4 % of the
+    faces, L with one face sealed; Crank's slowest term). For equal faces this is within 6 % of the
     exact slowest term (Newman 1931) at any ratio of the two. The finishes' figures are `assumed`
     (see `woods`): believe the answer within a factor of two.
 

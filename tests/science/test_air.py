@@ -67,21 +67,21 @@ def test_humidity_ratio_from_wet_bulb_as_published(row):
     assert w == near(row)
 
 
-def test_relative_humidity_of_the_handbook_example():
-    published = row("psy-ashrae-ex1-rh")
+@pytest.mark.parametrize("published", rows("psy-ashrae-ex1-rh"))
+def test_relative_humidity_of_the_handbook_example(published):
     given_ = published["inputs"]
     w = air.humidity_ratio_at_wet_bulb(given_["t_C"], given_["twb_C"], given_["p_Pa"])
     assert air.relative_humidity(given_["t_C"], w, given_["p_Pa"]) == near(published)
 
 
-def test_density_and_enthalpy_as_published():
-    dense, warm = row("psy-moist-dens"), row("psy-moist-h")
+@pytest.mark.parametrize(("dense", "warm"), [(row("psy-moist-dens"), row("psy-moist-h"))])
+def test_density_and_enthalpy_as_published(dense, warm):
     assert air.density(30.0, 0.02, 95461.0) == near(dense)
     assert air.enthalpy(30.0, 0.02) == near(warm)
 
 
-def test_dry_air_volume_as_published():
-    published = row("psy-dry-v")
+@pytest.mark.parametrize("published", rows("psy-dry-v"))
+def test_dry_air_volume_as_published(published):
     given_ = published["inputs"]
     assert 1.0 / air.density(given_["t_C"], 0.0, given_["p_Pa"]) == near(published)
 
@@ -91,8 +91,8 @@ def test_dew_point_as_published(row):
     assert air.dew_point(row["inputs"]["t_C"], row["inputs"]["rh_pct"]) == near(row)
 
 
-def test_dew_point_of_a_chart_example():
-    published = row("psy-treybal-7.6-td")
+@pytest.mark.parametrize("published", rows("psy-treybal-7.6-td"))
+def test_dew_point_of_a_chart_example(published):
     assert air.dew_point_of_ratio(0.03, published["inputs"]["p_Pa"]) == near(published)
 
 
@@ -115,10 +115,10 @@ def test_absolute_humidity_as_published(row):
     assert 1000.0 * air.absolute_humidity(given_["t_C"], given_["rh_pct"]) == near(row)
 
 
-def test_metpy_documentation_examples():
+@pytest.mark.parametrize(("vapour", "saturated"), [(row("metpy-3"), row("metpy-4"))])
+@pytest.mark.parametrize(("by_dew", "by_ratio"), [(row("metpy-6"), row("metpy-7"))])
+def test_metpy_documentation_examples(vapour, saturated, by_dew, by_ratio):
     # Mixing ratio is the humidity ratio; pressures there in hPa.
-    vapour, saturated = row("metpy-3"), row("metpy-4")
-    by_dew, by_ratio = row("metpy-6"), row("metpy-7")
     pressure_pa = air.saturation_pressure(25.0) * air.relative_humidity(25.0, 0.018, 98800.0) / 100
     assert pressure_pa / 100.0 == near(vapour)
     assert 1000.0 * air.humidity_ratio(25.0, 100.0, 98300.0) == near(saturated)
@@ -134,8 +134,8 @@ def test_rh_at_a_surface_above_the_dew_point(row):
     assert rh.max() == near(row, row["expected"][1])
 
 
-def test_film_below_the_dew_point_is_found():
-    published = row("cond-evap-blush")
+@pytest.mark.parametrize("published", rows("cond-evap-blush"))
+def test_film_below_the_dew_point_is_found(published):
     given_ = published["inputs"]
     below_k = air.dew_point(given_["t_C"], given_["rh_pct"]) - given_["film_C"]
     assert below_k == near(published, 0.7)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 
 import numpy as np
@@ -62,8 +63,10 @@ def test_equivalent_age_of_astm_c1074(row):
     assert drying.equivalent_hours(time_s, air_c, rh_pct, law, 50.0) == near(row)
 
 
-def test_equivalent_age_per_hour():
-    published, shifted = row("c1074-equivalent-age"), row("mat-c1074-23")
+@pytest.mark.parametrize(
+    ("published", "shifted"), [(row("c1074-equivalent-age"), row("mat-c1074-23"))]
+)
+def test_equivalent_age_per_hour(published, shifted):
     q = 5000.0 * R / 1000.0
     assert drying.rate(arrhenius(q, 20.0), 30.0, 50.0, 50.0) == near(published)
     assert drying.rate(arrhenius(q, 23.0), 20.0, 50.0, 50.0) == near(shifted)
@@ -84,8 +87,8 @@ def test_temperature_adjusted_age_of_eurocode_2(row):
     assert drying.rate(law, row["inputs"]["T_C"] - 0.15, 50.0, 50.0) == near(row)
 
 
-def test_factor_is_one_at_the_reference():
-    published = row("mat-tref-1")
+@pytest.mark.parametrize("published", rows("mat-tref-1"))
+def test_factor_is_one_at_the_reference(published):
     assert drying.rate(arrhenius(40.0), 20.0, 50.0, 50.0) == near(published)
     assert drying.rate(LAW, 23.0, 45.0, 40.0, 1.0) == pytest.approx(1.0, abs=1e-12)
 
@@ -100,8 +103,8 @@ def test_activation_energy_of_textbook_exercises(row):
     assert scale * activation == near(row)
 
 
-def test_activation_energy_of_a_doubling():
-    published = row("arr-q10-20-30")
+@pytest.mark.parametrize("published", rows("arr-q10-20-30"))
+def test_activation_energy_of_a_doubling(published):
     assert drying.activation_from_ratio(20.0, 30.0, 2.0) == near(published)
 
 
@@ -122,8 +125,8 @@ def test_lifetime_multipliers(row):
     assert (50.0 / given_["rh_pct"]) ** 1.3 / speed == near(row)
 
 
-def test_diffusion_limited_drying_goes_with_thickness_squared():
-    published = row("dry-t2")
+@pytest.mark.parametrize("published", rows("dry-t2"))
+def test_diffusion_limited_drying_goes_with_thickness_squared(published):
     law = dataclasses.replace(LAW, film_exponent=2.0)
     slower = drying.rate(law, 23.0, 45.0, 40.0) / drying.rate(law, 23.0, 45.0, 60.0)
     assert slower == near(published)
@@ -141,8 +144,7 @@ def test_integral_against_adaptive_quadrature(seed):
         return drying.rate(LAW, np.interp(t, time_s, air_c), np.interp(t, time_s, rh_pct), 55.0)
 
     expected = sum(
-        quad(speed, a, b, epsabs=0, epsrel=1e-12)[0]
-        for a, b in zip(time_s[:-1], time_s[1:], strict=True)
+        quad(speed, a, b, epsabs=0, epsrel=1e-12)[0] for a, b in itertools.pairwise(time_s)
     )
     hours = drying.equivalent_hours(time_s, air_c, rh_pct, LAW, 55.0)
     assert hours == pytest.approx(expected / 3600.0, rel=1e-8)
@@ -317,7 +319,10 @@ TWENTY = [20.0, 20.0, 20.0]
         (lambda: drying.equivalent_hours([], [], [], LAW, 40.0), "time_s"),
         (lambda: drying.equivalent_hours(TIMES, [20.0, 20.0], TWENTY, LAW, 40.0), "air_c"),
         (lambda: drying.equivalent_hours(TIMES, TWENTY, [50.0], LAW, 40.0), "rh_pct"),
-        (lambda: drying.equivalent_hours(TIMES, [20.0, math.nan, 20.0], TWENTY, LAW, 40.0), "air_c"),
+        (
+            lambda: drying.equivalent_hours(TIMES, [20.0, math.nan, 20.0], TWENTY, LAW, 40.0),
+            "air_c",
+        ),
         (lambda: drying.elapsed(TIMES, TWENTY, TWENTY, LAW, 40.0, max_gap_s=0.0), "max_gap_s"),
         (lambda: drying.hours_between(TIMES, TWENTY, TWENTY, LAW, 40.0, -5.0, 60.0), "start_s"),
         (lambda: drying.hours_between(TIMES, TWENTY, TWENTY, LAW, 40.0, 60.0, 30.0), "end_s"),

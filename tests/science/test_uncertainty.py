@@ -71,9 +71,7 @@ def test_near_saturation_the_answer_is_not_too_small(rh_pct):
     assert uncertainty.margin_sd(20.0, rh_pct, 0.3, 2.0) >= 0.99 * (t - dew).std()
 
 
-@given(
-    st.floats(-20.0, 50.0), st.floats(0.0, 100.0), st.floats(0.0, 2.0), st.floats(0.0, 10.0)
-)
+@given(st.floats(-20.0, 50.0), st.floats(0.0, 100.0), st.floats(0.0, 2.0), st.floats(0.0, 10.0))
 def test_finite_not_negative_and_growing_with_the_sensors(air_c, rh_pct, air_sd_k, rh_sd_pct):
     sd = uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct)
     assert np.isfinite(sd)
