@@ -62,7 +62,7 @@ def create_web(
     """
     app = FastAPI(
         title="Boothglass",
-        version=metadata.version("boothglass"),
+        version=_version(),
         description=DESCRIPTION,
         # The interactive pages would fetch script from elsewhere.
         docs_url=None,
@@ -84,3 +84,10 @@ def create_web(
     for guard in (BodyLimit, SameOrigin, Faults, SafeHeaders):
         app.add_middleware(guard)
     return app
+
+
+def _version() -> str:
+    try:
+        return metadata.version("boothglass")
+    except metadata.PackageNotFoundError:  # run from the source tree, not installed
+        return "0"

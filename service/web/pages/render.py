@@ -21,6 +21,13 @@ from service.web.words import Words, shop_zone
 __all__ = ["Renderer", "renderer_of"]
 
 
+class _Blanks(dict[str, str]):
+    """Form values or errors by field; a field without one is blank."""
+
+    def __missing__(self, name: str) -> str:
+        return ""
+
+
 class Renderer:
     """Draws pages for one shop."""
 
@@ -41,6 +48,7 @@ class Renderer:
             icon=shop.dashboards.icon,
             draw_ladder=draw_ladder,
             phrases=phrases,
+            blanks=_Blanks(),
             notice_kinds=NOTICE_KINDS,
             flaw_names={key: name for key, name, _ in FLAW_KINDS},
             materials=shop.desk.catalogue.materials,
@@ -64,7 +72,10 @@ class Renderer:
             "errors": {},
             "values": {},
         }
-        drawn = self._env.get_template(template).render(shared | context)
+        filled = shared | context
+        for name in ("errors", "values"):
+            filled[name] = _Blanks(filled[name])
+        drawn = self._env.get_template(template).render(filled)
         return HTMLResponse(drawn, status)
 
     def problem(

@@ -1,0 +1,181 @@
+"""A running shop for tests: real database, desk, work and web server; readings put in directly."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import uvicorn
+
+from service.clock import Clock, DrivenClock
+from service.settings import Settings
+from service.store.catalogue import load_catalogue
+from service.store.db import Database, sqlite_url
+from service.store.desk import Desk, ShopFacts
+from service.store.readings import NewReading, record_batch
+from service.store.tables import Notice, Reject
+from service.store.work import Work
+from service.web import Hub, create_web
+
+START = datetime(2025, 3, 12, 9, 0, tzinfo=UTC)
+
+
+class LiveShop:
+    """Everything but MQTT and timer, served on a free port of loopback."""
+
+    def __init__(self, folder: Path, clock: Clock | None = None, **settings: Any) -> None:
+        given = {"data": folder, "zone": "UTC", **settings}
+        self.settings = Settings(_env_file=None, **given)
+        self.clock = clock or DrivenClock(START, 1.0)
+        self.db = Database(sqlite_url(folder))
+        self.db.upgrade()
+        self.catalogue = load_catalogue(folder)
+        facts = ShopFacts(self.settings.stale_after_s, self.settings.altitude_m)
+        self.desk = Desk(self.db, self.clock, self.catalogue, facts)
+        self.work = Work(self.db, self.clock, self.catalogue, self.desk)
+        self.hub = Hub()
+        self.status: dict[str, Any] = {"status": "ok", "reasons": []}
+        self.app = create_web(
+            desk=self.desk,
+            work=self.work,
+            clock=self.clock,
+            settings=self.settings,
+            hub=self.hub,
+            health=lambda: dict(self.status),
+        )
+        self._listener = socket.socket()
+        self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._listener.bind(("127.0.0.1", 0))
+        self.port = self._listener.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.start()
+        self.http = httpx.Client(base_url=self.url, timeout=20)
+
+    def start(self) -> None:
+        """Serve; also after :meth:`stop_serving`, on the same port."""
+        config = uvicorn.Config(self.app, log_level="error", timeout_graceful_shutdown=1)
+        self.server = uvicorn.Server(config)
+        # Taken here: the server closes its sockets when it stops.
+        sockets = [self._listener.dup()]
+        self._thread = threading.Thread(target=self.server.run, args=(sockets,), daemon=True)
+        self._thread.start()
+        deadline = time.monotonic() + 15
+        while not self.server.started:
+            assert time.monotonic() < deadline, "the server did not start"
+            time.sleep(0.01)
+
+    def stop_serving(self) -> None:
+        """Stop the server; open pages lose their connection."""
+        self.server.should_exit = True
+        self._thread.join(15)
+        assert not self._thread.is_alive(), "the server did not stop"
+
+    def close(self) -> None:
+        """Stop everything."""
+        self.http.close()
+        self.hub.close()
+        self.stop_serving()
+        self._listener.close()
+        self.db.dispose()
+
+    # -- what happens in the shop ----------------------------------------------------------
+
+    def read(
+        self,
+        air_c: float,
+        rh_pct: float,
+        *,
+        place: str = "booth",
+        sensor: str = "wall",
+        surface_c: float | None = None,
+        at: datetime | None = None,
+    ) -> None:
+        """Take a reading in and tell open pages."""
+        self.read_many([(at or self.clock.now(), air_c, rh_pct)], place, sensor, surface_c)
+
+    def read_many(
+        self,
+        rows: list[tuple[datetime, float, float]],
+        place: str = "booth",
+        sensor: str = "wall",
+        surface_c: float | None = None,
+    ) -> None:
+        """Take many readings in."""
+        now = self.clock.now()
+        batch = [
+            NewReading(
+                place=place, sensor=sensor, at=at, received_at=now, raw_air_c=air_c,
+                raw_rh_pct=rh, air_c=air_c, rh_pct=rh, surface_c=surface_c, pressure_pa=None,
+            )
+            for at, air_c, rh in rows
+        ]  # fmt: skip
+        with self.db.write() as session:
+            record_batch(session, batch)
+        self.hub.publish("air", {"place": place})
+
+    def read_day(self, place: str, air_c: float, rh_pct: float, hours: float = 24) -> None:
+        """Take a quiet day in, a reading every five minutes up to now."""
+        now = self.clock.now()
+        count = int(hours * 12)
+        rows = [
+            (now - timedelta(minutes=5 * i), air_c + 1.5 * ((i % 72) / 72 - 0.5), rh_pct)
+            for i in range(count, -1, -1)
+        ]
+        self.read_many(rows, place)
+
+    def jump(self, **length: float) -> datetime:
+        """Drive the clock forward."""
+        assert isinstance(self.clock, DrivenClock)
+        self.clock.drive(now=self.clock.now() + timedelta(**length))
+        return self.clock.now()
+
+    def add_piece(self, number: str = "41", place: str | None = "booth", **more: Any) -> int:
+        """Take a piece in."""
+        made = self.work.add_instrument(
+            shop_number=number,
+            kind=more.pop("kind", "tenor ukulele"),
+            woods=more.pop("woods", "mahogany"),
+            schedule_id=more.pop("schedule_id", "lacquer-clear"),
+            place_id=place,
+            **more,
+        )
+        return int(made.id or 0)
+
+    def tell(self, kind: str, text: str, **more: Any) -> int:
+        """Write a notice."""
+        with self.db.write() as session:
+            row = Notice(
+                key=f"{kind}:{text}", kind=kind, at=self.clock.now(), text=text, data={}, **more
+            )
+            session.add(row)
+            session.flush()
+            made = int(row.id or 0)
+        self.hub.publish("notice", {"id": made})
+        return made
+
+    def reject(self, payload: bytes, field: str, reason: str) -> None:
+        """Keep a wrong payload."""
+        with self.db.write() as session:
+            session.add(
+                Reject(
+                    received_at=self.clock.now(), topic="boothglass/booth/wall",
+                    size_bytes=len(payload), payload=payload, field=field, reason=reason,
+                )
+            )  # fmt: skip
+
+
+@contextmanager
+def live_shop(folder: Path, **settings: Any) -> Iterator[LiveShop]:
+    """Serve a shop for as long as the block lasts."""
+    shop = LiveShop(folder, **settings)
+    try:
+        yield shop
+    finally:
+        shop.close()
