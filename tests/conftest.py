@@ -1,0 +1,43 @@
+"""Equipment that more than one room's tests use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from equipment import Mosquitto, SetClock
+
+from service.store.db import Database, sqlite_url
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    """A clock that stands at 2026-03-02 09:00 UTC until it is moved."""
+    return SetClock()
+
+
+@pytest.fixture
+def data_folder(tmp_path: Path) -> Path:
+    """An empty folder for everything kept."""
+    folder = tmp_path / "data"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def database(data_folder: Path) -> Iterator[Database]:
+    """An SQLite database with all tables, in the data folder."""
+    made = Database(sqlite_url(data_folder))
+    made.upgrade()
+    yield made
+    made.dispose()
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A running Mosquitto with a password, on a free port; its queues are kept over a restart."""
+    broker = Mosquitto(tmp_path / "mosquitto")
+    broker.start()
+    yield broker
+    broker.stop()
