@@ -53,7 +53,8 @@ class Database:
             Session(connection, expire_on_commit=False) as session,
         ):
             yield session
-            session.rollback()
+            # What was read outlives the session; a rollback would empty it.
+            session.expunge_all()
 
     @contextmanager
     def write(self) -> Iterator[Session]:
