@@ -170,11 +170,14 @@ class Booth:
         places[OUTDOORS] = Air(outdoor.air_c, outdoor.rh_pct, outdoor.air_c, outdoor.pressure_pa)
         return places
 
-    def step(self, dt_s: float) -> dict[str, Air]:
-        """Run on for ``dt_s`` seconds, in parts of a minute at most; return the air then."""
-        if not dt_s > 0:
-            raise ValueError(f"dt_s must be above 0, got {dt_s:g}")
-        parts = math.ceil(dt_s / LONGEST_PART_S)
+    def step(self, dt_s: float, part_s: float = LONGEST_PART_S) -> dict[str, Air]:
+        """Run on for ``dt_s`` seconds, in parts of ``part_s`` at most; return the air then.
+
+        Heater, dryer, fan and weather are looked at once a part.
+        """
+        if not (dt_s > 0 and part_s > 0):
+            raise ValueError(f"dt_s and part_s must be above 0, got {dt_s:g} and {part_s:g}")
+        parts = math.ceil(dt_s / part_s)
         for _ in range(parts):
             self._part(dt_s / parts)
         return self.air()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sensors.payloads import encode
+from sensors.payloads import PayloadError, encode, topic_of
 from sensors.publish import Broker, Publisher, PublishError
 from sensors.series import Row, SeriesError, filled, load_series, shifted
 
@@ -129,6 +129,7 @@ def run(
     begun_s = time.monotonic()
     done, complete = 0, False
     try:
+        topic = topic_of(place, sensor)
         series = load_series(file)[:rows]
         series = filled(series, every) if every is not None else series
         with Publisher(Broker.of(address)) as publisher:
@@ -137,7 +138,7 @@ def run(
 
                 def send(row: Row) -> None:
                     nonlocal done
-                    publisher.publish(f"boothglass/{place}/{sensor}", payload(row))
+                    publisher.publish(topic, payload(row))
                     done += 1
 
                 play(series, send, pace, None if quiet else _Progress(len(series)))
@@ -145,7 +146,7 @@ def run(
             except KeyboardInterrupt:
                 print("\nstopped; waiting for what is under way", file=sys.stderr)
             publisher.wait()
-    except (SeriesError, PublishError) as error:
+    except (SeriesError, PublishError, PayloadError) as error:
         raise ReplayError(str(error)) from error
     seconds = time.monotonic() - begun_s
     if not quiet:

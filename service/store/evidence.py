@@ -119,18 +119,22 @@ def _film(
 ) -> dict[str, float | str | None]:
     if material.blend is None or not film.AIR_MIN_C <= air_c <= film.AIR_MAX_C:
         return {}
-    floor = film.floor(
-        material.blend,
-        air_c,
-        rh,
-        wet_um=coating.wet_um,
-        h_w_m2k=coating.h_w_m2k,
-        plate_mm=coating.plate_mm,
-        retarder_pct=coating.retarder_pct,
-        retarder=material.retarder or film.DEFAULT_RETARDER,
-        pressure_pa=pressure_pa,
-        surface_c=surface_c,
-    )
+    try:
+        floor = film.floor(
+            material.blend,
+            air_c,
+            rh,
+            wet_um=coating.wet_um,
+            h_w_m2k=coating.h_w_m2k,
+            plate_mm=coating.plate_mm,
+            retarder_pct=coating.retarder_pct,
+            retarder=material.retarder or film.DEFAULT_RETARDER,
+            pressure_pa=pressure_pa,
+            surface_c=surface_c,
+        )
+    except ValueError:
+        # Thinner, colder or otherwise outside what the film model covers: the coat is still kept.
+        return {}
     floor_c = float(floor.film_floor_c)
     margin = None if rh <= 0 else round(floor_c - float(moist.dew_point(air_c, rh)), 3)
     return {"film_floor_c": round(floor_c, 3), "blush_margin_k": margin}
