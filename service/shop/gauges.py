@@ -74,7 +74,8 @@ class Cases:
             retarder_pct=coating.retarder_pct,
             retarder=material.retarder or film.DEFAULT_RETARDER,
             pressure_pa=air.pressure_pa,
-            surface_c=air.surface_c,
+            # Where no probe is, the surface errs with the air, and a little on its own.
+            surface_c=air.surface_c if air.surface_measured else None,
         )
         unmeasured = 0.0 if air.surface_measured else SURFACE_ASSUMED_SD_K
         return replace(

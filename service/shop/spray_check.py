@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -13,7 +14,7 @@ from service.shop.materials import Coating, Material
 from service.shop.projection import ReadyTime
 from service.shop.ways_out import WayOut, ways_out
 
-__all__ = ["Answer", "Reason", "SprayCheck", "check"]
+__all__ = ["Answer", "Reason", "Reckoned", "Reckoner", "SprayCheck", "check", "reckoned"]
 
 Answer = Literal["spray", "wait", "unknown"]
 
@@ -29,6 +30,25 @@ class Reason:
     unit: str
     source: str
     blocks: bool
+
+
+@dataclass(frozen=True)
+class Reckoned:
+    """The costly part of a check: film, limits and ways out. It does not age with the reading."""
+
+    cases: Cases
+    gauges: tuple[Gauge, ...]
+    ways_out: tuple[WayOut, ...]
+
+
+def reckoned(air: Air, material: Material, coating: Coating, after_wait: bool) -> Reckoned:  # noqa: FBT001 -- one meaning
+    """Reckon film, limits and ways out for the air of a place."""
+    cases = Cases.of(air, material, coating)
+    gauges = gauges_of(cases, after_wait)
+    return Reckoned(cases, gauges, ways_out(cases, gauges, after_wait))
+
+
+Reckoner = Callable[[Air, Material, Coating, bool], Reckoned]
 
 
 @dataclass(frozen=True)
@@ -68,6 +88,7 @@ def check(
     stale_after_s: float,
     previous: Answer | None = None,
     recoat: ReadyTime | None = None,
+    reckon: Reckoner = reckoned,
 ) -> SprayCheck:
     """Answer *spray*, *wait* or *unknown*.
 
@@ -84,6 +105,8 @@ def check(
         a little more, so that the answer does not flicker.
     recoat : ReadyTime, optional
         The mark that the instrument's last coat must have reached.
+    reckon : callable
+        Stands in for :func:`reckoned` where its results are kept.
 
     Returns
     -------
@@ -97,8 +120,8 @@ def check(
     if not _within_model(air):
         return _unknown(material, coating, air, _out_of_model(air))
 
-    cases = Cases.of(air, material, coating)
-    gauges = gauges_of(cases, previous == "wait")
+    film_side = reckon(air, material, coating, previous == "wait")
+    cases, gauges = film_side.cases, film_side.gauges
     reasons = [_reason(gauge) for gauge in gauges]
     reasons.append(_age(air, stale_after_s))
     if recoat is not None:
@@ -110,7 +133,7 @@ def check(
         material_id=material.id,
         coating=coating,
         reasons=ordered,
-        ways_out=ways_out(cases, gauges, previous == "wait", recoat) if blocked else (),
+        ways_out=(*_wait_for(recoat), *film_side.ways_out),
         air=air,
         as_of=air.as_of,
         film_floor_c=cases.film_floor_c,
@@ -166,6 +189,13 @@ def _recoat(recoat: ReadyTime) -> Reason:
         source=recoat.basis,
         blocks=wait,
     )
+
+
+def _wait_for(recoat: ReadyTime | None) -> tuple[WayOut, ...]:
+    if recoat is None or recoat.reached:
+        return ()
+    text = f"wait for the last coat to reach its {recoat.mark} mark"
+    return (WayOut("wait", text, None, "", until=recoat.ready_at),)
 
 
 def _no_reading(stale_after_s: float) -> Reason:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.science import air as moist
+from service.science import film
 from service.shop.gauges import Cases, Gauge, gauges_of
-from service.shop.projection import ReadyTime
 
 __all__ = ["WayOut", "ways_out"]
 
@@ -35,15 +35,12 @@ class WayOut:
 
 
 def ways_out(
-    cases: Cases, gauges: tuple[Gauge, ...], after_wait: bool, recoat: ReadyTime | None  # noqa: FBT001 -- one meaning
+    cases: Cases, gauges: tuple[Gauge, ...], after_wait: bool  # noqa: FBT001 -- one meaning
 ) -> tuple[WayOut, ...]:  # fmt: skip
     """List what would clear every limit that blocks, the least effort first."""
-    ways: list[WayOut] = []
-    if recoat is not None and not recoat.reached:
-        ways.append(_wait_for_coat(recoat))
-    if all(gauge.holds(0) for gauge in gauges):
-        return tuple(ways)
     blocking = {gauge.what for gauge in gauges if not gauge.holds(0)}
+    if not blocking:
+        return ()
     tried = (
         _warm_work(cases, after_wait),
         _retarder(cases, after_wait) if "blush_margin" in blocking else None,
@@ -51,8 +48,7 @@ def ways_out(
         _warm(cases, after_wait),
         *_dry(cases, after_wait),
     )
-    ways += [way for way in tried if way is not None]
-    return tuple(ways) or (
+    return tuple(way for way in tried if way is not None) or (
         WayOut("wait", "wait for other air; no single change here clears every limit", None, ""),
     )
 
@@ -62,28 +58,22 @@ def _first(cases: Cases, after_wait: bool) -> int | None:  # noqa: FBT001 -- one
     return int(np.argmax(holds)) if holds.any() else None
 
 
-def _wait_for_coat(recoat: ReadyTime) -> WayOut:
-    return WayOut(
-        "wait",
-        f"wait for the last coat to reach its {recoat.mark} mark",
-        None,
-        "",
-        until=recoat.ready_at,
-    )
-
-
 def _warm(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
     """Warm air and work together; the water in the air stays what it is."""
     air = cases.air
-    warmer = air.air_c + WARM_STEPS_K
+    most = min(float(WARM_STEPS_K[-1]), film.AIR_MAX_C - max(air.air_c, air.surface_c))
+    steps = WARM_STEPS_K[most >= WARM_STEPS_K]
+    if steps.size == 0:
+        return None
+    warmer = air.air_c + steps
     ratio = np.full_like(warmer, air.humidity_ratio_g_kg / 1000.0)
     rh = np.clip(moist.relative_humidity(warmer, ratio, air.pressure_pa), 0.0, 100.0)
     found = _first(
-        cases.changed(air_c=warmer, rh_pct=rh, surface_c=air.surface_c + WARM_STEPS_K), after_wait
+        cases.changed(air_c=warmer, rh_pct=rh, surface_c=air.surface_c + steps), after_wait
     )
     if found is None:
         return None
-    by = float(WARM_STEPS_K[found])
+    by = float(steps[found])
     return WayOut("warm", f"warm the air and the work by {by:.1f} K", by, "K")
 
 

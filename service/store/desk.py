@@ -3,59 +3,39 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from functools import lru_cache
 
-import numpy as np
-from sqlmodel import Session, col, func, select
+from sqlmodel import Session, col, select
 
 from service.clock import Clock
-from service.science import air as moist
-from service.shop.air import Air, SensorReading, current_air
+from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
 from service.shop.materials import Coating, Material
 from service.shop.notices import SensorState
 from service.shop.projection import ReadyTime
-from service.shop.schedule import Schedule, Step
-from service.shop.spray_check import Answer, SprayCheck, check
+from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
 from service.store import history as history_rows
-from service.store import readings, rejects
+from service.store import rejects
+from service.store.airs import SensorView, ShopFacts, air_of, sensors_last_heard, view_of
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.history import History
-from service.store.pieces import Piece, all_pieces, card_of, load_piece, marks_of
+from service.store.log import LogEntry, log_of
+from service.store.pieces import all_pieces, card_of, load_piece, marks_of
 from service.store.tables import (
-    Coat,
     Flaw,
-    Hanging,
     Notice,
     Place,
-    Reading,
     Reject,
-    Sensor,
-    StepDone,
 )
 
 __all__ = ["Desk", "LogEntry", "PlaceView", "SensorView", "ShopFacts"]
 
 WET_MIN_UM, WET_MAX_UM = 5.0, 1000.0
 RETARDER_MAX_PCT = 20.0
-
-
-@dataclass(frozen=True)
-class ShopFacts:
-    """Settings that decide answers: staleness and the pressure where no barometer is."""
-
-    stale_after_s: float = 600.0
-    altitude_m: float = 0.0
-
-    @property
-    def pressure_pa(self) -> float:
-        """Standard pressure at the shop's altitude."""
-        return float(moist.pressure_at_altitude(self.altitude_m))
 
 
 @dataclass(frozen=True)
@@ -69,36 +49,6 @@ class PlaceView:
     air: Air | None
 
 
-@dataclass(frozen=True)
-class SensorView:
-    """A sensor and when it was last heard."""
-
-    id: int
-    place_id: str
-    name: str
-    last_at: datetime | None
-    age_s: float | None
-    silent: bool
-
-
-@dataclass(frozen=True)
-class LogEntry:
-    """One line of an instrument's record."""
-
-    kind: str
-    id: int
-    at: datetime
-    text: str
-    step_key: str | None = None
-    material_id: str | None = None
-    wet_um: float | None = None
-    place_id: str | None = None
-    who: str = ""
-    note: str = ""
-    undone: bool = False
-    air: dict[str, Any] | None = None
-
-
 class Desk:
     """Answers questions; changes nothing.
 
@@ -107,6 +57,8 @@ class Desk:
 
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, facts: ShopFacts) -> None:
         self.db, self.clock, self.catalogue, self.facts = db, clock, catalogue, facts
+        # Pages, notices and the API ask about the same air again and again until the next reading.
+        self._reckoned = lru_cache(maxsize=256)(self._reckon)
         self._answers: dict[tuple[str, str], Answer] = {}
         self._answers_lock = threading.Lock()
 
@@ -129,32 +81,22 @@ class Desk:
 
     def air_at(self, session: Session, place_id: str) -> Air | None:
         """The air of a place now, within a session that is already open."""
-        sensors = {s.id: s for s in session.exec(select(Sensor)).all()}
-        newest = [
-            _sensor_reading(row, sensors[row.sensor_id])
-            for row in readings.latest(session, place_id)
-        ]
-        return current_air(
-            newest,
-            now=self.clock.now(),
-            stale_after_s=self.facts.stale_after_s,
-            pressure_pa=self.facts.pressure_pa,
-        )
+        return air_of(session, place_id, self.clock.now(), self.facts)
 
     def sensors(self) -> list[SensorView]:
         """Every sensor and how long it has been silent."""
         now = self.clock.now()
         with self.db.read() as session:
             return [
-                _sensor_view(sensor, last_at, now, self.facts.stale_after_s)
-                for sensor, last_at in _sensors_last_heard(session)
+                view_of(sensor, last_at, now, self.facts.stale_after_s)
+                for sensor, last_at in sensors_last_heard(session)
             ]
 
     def sensor_states(self, session: Session) -> list[SensorState]:
         """Every sensor that was ever heard, for the notices."""
         return [
             SensorState(sensor.place_id, sensor.name, last_at)
-            for sensor, last_at in _sensors_last_heard(session)
+            for sensor, last_at in sensors_last_heard(session)
             if last_at is not None
         ]
 
@@ -175,10 +117,9 @@ class Desk:
             raise BadInput("from", "must lie before `to`")
         with self.db.read() as session:
             _place_row(session, place_id)
-            found = history_rows.history(
+            return history_rows.history(
                 session, place_id, from_at, to_at, resolution=resolution, points=points
             )
-        return History(found.resolution, _with_dew_points(found.rows))
 
     # -- the spray check -------------------------------------------------------------------
 
@@ -217,6 +158,7 @@ class Desk:
             stale_after_s=self.facts.stale_after_s,
             previous=self._previous(place_id, material_id),
             recoat=recoat,
+            reckon=self._reckon_kept,
         )
         if usual:
             with self._answers_lock:
@@ -245,6 +187,24 @@ class Desk:
             known = ", ".join(sorted(self.catalogue.materials))
             raise BadInput(field, f"unknown material {material_id!r}; known: {known}")
         return found
+
+    def _reckon(
+        self,
+        air: Air,
+        material_id: str,
+        coating: Coating,
+        after_wait: bool,  # noqa: FBT001 -- one meaning
+    ) -> Reckoned:
+        return reckoned(air, self.catalogue.materials[material_id], coating, after_wait)
+
+    def _reckon_kept(
+        self,
+        air: Air,
+        material: Material,
+        coating: Coating,
+        after_wait: bool,  # noqa: FBT001 -- one meaning
+    ) -> Reckoned:
+        return self._reckoned(replace(air, age_s=0.0), material.id, coating, after_wait)
 
     def _previous(self, place_id: str, material_id: str) -> Answer | None:
         with self._answers_lock:
@@ -278,7 +238,7 @@ class Desk:
         """Everything recorded on an instrument, newest first; undone entries are marked."""
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
-            return _log(session, piece, self.catalogue)
+            return log_of(session, piece, self.catalogue)
 
     # -- notices, flaws, rejects -----------------------------------------------------------
 
@@ -331,108 +291,3 @@ def _within(field: str, value: float, low: float, high: float, unit: str) -> Non
     # Written so that NaN fails too.
     if not low <= value <= high:
         raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
-
-
-def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    def mean(row: dict[str, Any], name: str) -> float:
-        value = row[name]
-        return float(value["mean"] if isinstance(value, dict) else value)
-
-    damp = [row for row in rows if mean(row, "rh_pct") > 0.0]
-    dew_points: dict[int, float] = {}
-    if damp:
-        air_c = np.array([mean(row, "air_c") for row in damp])
-        rh_pct = np.array([mean(row, "rh_pct") for row in damp])
-        found = np.asarray(moist.dew_point(air_c, rh_pct))
-        dew_points = {id(row): float(dew) for row, dew in zip(damp, found, strict=True)}
-    return [row | {"dew_point_c": dew_points.get(id(row))} for row in rows]
-
-
-def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:
-    return SensorReading(
-        sensor=sensor.name,
-        at=row.at,
-        air_c=row.air_c,
-        rh_pct=row.rh_pct,
-        surface_c=row.surface_c,
-        pressure_pa=row.pressure_pa,
-        air_sd_k=sensor.air_sd_k,
-        rh_sd_pct=sensor.rh_sd_pct,
-    )
-
-
-def _sensors_last_heard(session: Session) -> Sequence[tuple[Sensor, datetime | None]]:
-    last = (
-        select(func.max(Reading.at))
-        .where(col(Reading.sensor_id) == col(Sensor.id))
-        .correlate(Sensor)
-        .scalar_subquery()
-    )
-    rows = session.exec(select(Sensor, last).order_by(col(Sensor.place_id), col(Sensor.name)))
-    return [(sensor, at) for sensor, at in rows.all()]
-
-
-def _sensor_view(
-    sensor: Sensor, last_at: datetime | None, now: datetime, stale_after_s: float
-) -> SensorView:
-    age_s = None if last_at is None else max(0.0, (now - last_at).total_seconds())
-    return SensorView(
-        id=int(sensor.id or 0),
-        place_id=sensor.place_id,
-        name=sensor.name,
-        last_at=last_at,
-        age_s=age_s,
-        silent=age_s is None or age_s > stale_after_s,
-    )
-
-
-def _log(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
-    schedule = catalogue.schedules.get(piece.row.schedule_id)
-
-    def named(step_key: str) -> str:
-        step: Step | None = schedule.step(step_key) if isinstance(schedule, Schedule) else None
-        return step.name if step else step_key
-
-    here = piece.id
-    coats = session.exec(select(Coat).where(col(Coat.instrument_id) == here)).all()
-    steps = session.exec(select(StepDone).where(col(StepDone.instrument_id) == here)).all()
-    hung = session.exec(select(Hanging).where(col(Hanging.instrument_id) == here)).all()
-    flaws = session.exec(select(Flaw).where(col(Flaw.instrument_id) == here)).all()
-    entries = [_coat_entry(c, named(c.step_key), catalogue) for c in coats]
-    entries += [
-        LogEntry(
-            "step", int(s.id or 0), s.at, f"{named(s.step_key)}: done", step_key=s.step_key,
-            who=s.who, note=s.note, undone=s.undone_at is not None,
-        )
-        for s in steps
-    ]  # fmt: skip
-    entries += [
-        LogEntry(
-            "hung", int(h.id or 0), h.from_at, f"hung in {h.place_id}", place_id=h.place_id,
-            undone=h.undone_at is not None,
-        )
-        for h in hung
-    ]  # fmt: skip
-    entries += [
-        LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws
-    ]
-    return sorted(entries, key=lambda e: (e.at, e.id), reverse=True)
-
-
-def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
-    material = catalogue.materials.get(coat.material_id)
-    name = material.name if material else coat.material_id
-    return LogEntry(
-        kind="coat",
-        id=int(coat.id or 0),
-        at=coat.at,
-        text=f"{step_name}: {name}",
-        step_key=coat.step_key,
-        material_id=coat.material_id,
-        wet_um=coat.wet_um,
-        place_id=coat.place_id,
-        who=coat.who,
-        note=coat.note,
-        undone=coat.undone_at is not None,
-        air=coat.air or None,
-    )

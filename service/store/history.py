@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 from sqlalchemy import BigInteger, cast, func
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
+from service.science import air as moist
 from service.store.errors import BadInput
+from service.store.readings import sensors_of
 from service.store.tables import Reading, Sensor
 from service.store.types import from_millis
 
@@ -63,10 +66,11 @@ def history(
     else:
         step_s = _seconds(resolution)
     if step_s is None:
-        return History("raw", _raw(session, place_id, from_at, to_at))
+        return History("raw", _with_dew_points(_raw(session, place_id, from_at, to_at)))
     if (to_at - from_at).total_seconds() / step_s > MOST_ROWS:
         raise BadInput("resolution", f"{resolution} gives more than {MOST_ROWS} rows; ask for less")
-    return History(_named(step_s), _buckets(session, place_id, from_at, to_at, step_s))
+    rows = _buckets(session, place_id, from_at, to_at, step_s)
+    return History(_named(step_s), _with_dew_points(rows))
 
 
 def _seconds(resolution: str) -> int:
@@ -87,7 +91,7 @@ def _auto_step(
     # Counting stops early: all that matters is whether there are more than asked for.
     within = (
         select(col(Reading.id))
-        .where(col(Reading.place_id) == place_id)
+        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .limit(points + 1)
         .subquery()
@@ -104,9 +108,9 @@ def _raw(
     rows = session.exec(
         select(Reading, col(Sensor.name))
         .join(Sensor, col(Sensor.id) == col(Reading.sensor_id))
-        .where(col(Reading.place_id) == place_id)
+        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
-        .order_by(col(Reading.at), col(Reading.id))
+        .order_by(col(Reading.at), col(Reading.sensor_id))
         .limit(MOST_ROWS + 1)
     ).all()
     if len(rows) > MOST_ROWS:
@@ -142,7 +146,7 @@ def _buckets(
             *(f(col(Reading.rh_pct)) for f in (func.min, func.avg, func.max)),
             func.avg(col(Reading.surface_c)),
         )
-        .where(col(Reading.place_id) == place_id)
+        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .group_by(start)
         .order_by(start)
@@ -157,3 +161,20 @@ def _buckets(
         }
         for row in rows
     ]
+
+
+def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Add the dew point of each row's (mean) air; None where the air is bone-dry."""
+
+    def mean(row: dict[str, Any], name: str) -> float:
+        value = row[name]
+        return float(value["mean"] if isinstance(value, dict) else value)
+
+    damp = [row for row in rows if mean(row, "rh_pct") > 0.0]
+    dew_points: dict[int, float] = {}
+    if damp:
+        air_c = np.array([mean(row, "air_c") for row in damp])
+        rh_pct = np.array([mean(row, "rh_pct") for row in damp])
+        found = np.asarray(moist.dew_point(air_c, rh_pct))
+        dew_points = {id(row): float(dew) for row, dew in zip(damp, found, strict=True)}
+    return [row | {"dew_point_c": dew_points.get(id(row))} for row in rows]

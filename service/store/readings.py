@@ -15,7 +15,19 @@ from sqlmodel import Session, col, select
 from service.store.tables import Place, Reading, Sensor
 from service.store.types import to_millis
 
-__all__ = ["AirSeries", "NewReading", "Recorded", "guess_kind", "latest", "record_batch", "series"]
+__all__ = [
+    "AirSeries",
+    "NewReading",
+    "Recorded",
+    "guess_kind",
+    "latest",
+    "record_batch",
+    "sensors_of",
+    "series",
+]
+
+MOST_SENSORS = 500
+"""A shop has a few dozen at most; a device that makes up topics must not fill the pages."""
 
 KIND_WORDS = (("outdoors", ("outdoor", "outside", "door", "weather", "yard")),
               ("store", ("store", "wood", "humidor")),
@@ -40,11 +52,12 @@ class NewReading:
 
 @dataclass(frozen=True)
 class Recorded:
-    """What became of a batch."""
+    """What became of a batch; ``refused`` are its members that came from one sensor too many."""
 
     new: int
     duplicates: int
     places: frozenset[str]
+    refused: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -68,15 +81,14 @@ def guess_kind(place_id: str) -> str:
 def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
     """Keep readings; a (sensor, at) that is already there, or twice in the batch, lands once.
 
-    Places and sensors are made by their first reading.
+    Places and sensors are made by their first reading, up to a bound.
     """
-    if not batch:
-        return Recorded(0, 0, frozenset())
     sensors = _sensor_ids(session, batch)
+    refused = tuple(i for i, r in enumerate(batch) if (r.place, r.sensor) not in sensors)
+    kept = [r for r in batch if (r.place, r.sensor) in sensors]
     rows: dict[tuple[int, int], dict[str, object]] = {
         (sensors[r.place, r.sensor], to_millis(r.at)): {
             "sensor_id": sensors[r.place, r.sensor],
-            "place_id": r.place,
             "at": r.at,
             "received_at": r.received_at,
             "raw_air_c": r.raw_air_c,
@@ -86,7 +98,7 @@ def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
             "surface_c": r.surface_c,
             "pressure_pa": r.pressure_pa,
         }
-        for r in reversed(batch)  # of two in one batch the first stands
+        for r in reversed(kept)  # of two in one batch the first stands
     }
     present = _already_there(session, rows)
     fresh = [row for key, row in rows.items() if key not in present]
@@ -96,13 +108,14 @@ def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
             index_elements=["sensor_id", "at"]
         )
         session.connection().execute(statement, fresh)
-    return Recorded(len(fresh), len(batch) - len(fresh), frozenset(r.place for r in batch))
+    places = frozenset(r.place for r in kept)
+    return Recorded(len(fresh), len(kept) - len(fresh), places, refused)
 
 
 def latest(session: Session, place_id: str) -> list[Reading]:
     """Return the newest reading of each sensor of a place."""
     found = []
-    for sensor_id in session.exec(select(Sensor.id).where(col(Sensor.place_id) == place_id)):
+    for sensor_id in sensors_of(session, place_id):
         row = session.exec(
             select(Reading)
             .where(col(Reading.sensor_id) == sensor_id)
@@ -112,6 +125,12 @@ def latest(session: Session, place_id: str) -> list[Reading]:
         if row is not None:
             found.append(row)
     return found
+
+
+def sensors_of(session: Session, place_id: str) -> list[int]:
+    """Return the ids of a place's sensors."""
+    ids = session.exec(select(Sensor.id).where(col(Sensor.place_id) == place_id))
+    return [int(i) for i in ids if i is not None]
 
 
 def series(
@@ -132,7 +151,7 @@ def series(
             func.avg(col(Reading.rh_pct)),
             func.avg(col(Reading.surface_c)),
         )
-        .where(col(Reading.place_id) == place_id)
+        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .group_by(bucket)
         .order_by(bucket)
@@ -160,17 +179,18 @@ def _already_there(
 
 def _sensor_ids(session: Session, batch: Sequence[NewReading]) -> dict[tuple[str, str], int]:
     wanted = {(r.place, r.sensor): r.received_at for r in reversed(batch)}
-    ids: dict[tuple[str, str], int] = {}
-    for (place, sensor), first_heard in wanted.items():
-        row = session.exec(
-            select(Sensor).where(col(Sensor.place_id) == place, col(Sensor.name) == sensor)
-        ).first()
-        if row is None:
-            _ensure_place(session, place, first_heard)
-            row = Sensor(place_id=place, name=sensor, made_at=first_heard)
+    places = {place for place, _ in wanted}
+    rows = session.exec(select(Sensor).where(col(Sensor.place_id).in_(places))).all()
+    ids = {(row.place_id, row.name): int(row.id or 0) for row in rows}
+    unknown = [key for key in reversed(wanted) if key not in ids]
+    if unknown:
+        there = session.exec(select(func.count()).select_from(Sensor)).one()
+        for place, sensor in unknown[: max(0, MOST_SENSORS - there)]:
+            _ensure_place(session, place, wanted[place, sensor])
+            row = Sensor(place_id=place, name=sensor, made_at=wanted[place, sensor])
             session.add(row)
             session.flush()
-        ids[place, sensor] = int(row.id or 0)
+            ids[place, sensor] = int(row.id or 0)
     return ids
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, Index, UniqueConstraint
+from sqlalchemy import JSON, Column, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.store.types import UtcMillis
@@ -63,17 +63,16 @@ class Sensor(SQLModel, table=True):
 
 
 class Reading(SQLModel, table=True):
-    """One report of one sensor at one instant: as sent, and as corrected."""
+    """One report of one sensor at one instant: as sent, and as corrected.
 
-    __table_args__ = (
-        UniqueConstraint("sensor_id", "at", name="uq_reading_sensor_at"),
-        Index("ix_reading_place_at", "place_id", "at"),
-    )
+    Sensor and instant are the key, and SQLite keeps the rows in its order: what lands twice lands
+    once, a sensor's course lies together, and no second index costs its bytes.
+    """
 
-    id: int | None = Field(default=None, primary_key=True)
-    sensor_id: int = Field(foreign_key="sensor.id")
-    place_id: str = Field(foreign_key="place.id", max_length=64)
-    at: datetime = _instant()
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    sensor_id: int = Field(foreign_key="sensor.id", primary_key=True)
+    at: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
     received_at: datetime = _instant()
     raw_air_c: float
     raw_rh_pct: float

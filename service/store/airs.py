@@ -1,0 +1,94 @@
+"""The air of a place now, and the sensors that tell it, read from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlmodel import Session, col, func, select
+
+from service.science import air as moist
+from service.shop.air import Air, SensorReading, current_air
+from service.store import readings
+from service.store.tables import Reading, Sensor
+
+__all__ = ["SensorView", "ShopFacts", "air_of", "sensors_last_heard", "view_of"]
+
+
+@dataclass(frozen=True)
+class ShopFacts:
+    """Settings that decide answers: staleness and the pressure where no barometer is."""
+
+    stale_after_s: float = 600.0
+    altitude_m: float = 0.0
+
+    @property
+    def pressure_pa(self) -> float:
+        """Standard pressure at the shop's altitude."""
+        return float(moist.pressure_at_altitude(self.altitude_m))
+
+
+@dataclass(frozen=True)
+class SensorView:
+    """A sensor and when it was last heard."""
+
+    id: int
+    place_id: str
+    name: str
+    last_at: datetime | None
+    age_s: float | None
+    silent: bool
+
+
+def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> Air | None:
+    """Return the air of a place at ``now``; None where it never had a reading."""
+    sensors = {
+        s.id: s for s in session.exec(select(Sensor).where(col(Sensor.place_id) == place_id))
+    }
+    newest = [
+        _sensor_reading(row, sensors[row.sensor_id]) for row in readings.latest(session, place_id)
+    ]
+    return current_air(
+        newest, now=now, stale_after_s=facts.stale_after_s, pressure_pa=facts.pressure_pa
+    )
+
+
+def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:
+    return SensorReading(
+        sensor=sensor.name,
+        at=row.at,
+        air_c=row.air_c,
+        rh_pct=row.rh_pct,
+        surface_c=row.surface_c,
+        pressure_pa=row.pressure_pa,
+        air_sd_k=sensor.air_sd_k,
+        rh_sd_pct=sensor.rh_sd_pct,
+    )
+
+
+def sensors_last_heard(session: Session) -> Sequence[tuple[Sensor, datetime | None]]:
+    """Return every sensor with the instant of its newest reading."""
+    last = (
+        select(func.max(Reading.at))
+        .where(col(Reading.sensor_id) == col(Sensor.id))
+        .correlate(Sensor)
+        .scalar_subquery()
+    )
+    rows = session.exec(select(Sensor, last).order_by(col(Sensor.place_id), col(Sensor.name)))
+    return [(sensor, at) for sensor, at in rows.all()]
+
+
+def view_of(
+    sensor: Sensor, last_at: datetime | None, now: datetime, stale_after_s: float
+) -> SensorView:
+    """Say how long a sensor has been silent."""
+    age_s = None if last_at is None else max(0.0, (now - last_at).total_seconds())
+    return SensorView(
+        id=int(sensor.id or 0),
+        place_id=sensor.place_id,
+        name=sensor.name,
+        last_at=last_at,
+        age_s=age_s,
+        silent=age_s is None or age_s > stale_after_s,
+    )

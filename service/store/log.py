@@ -1,0 +1,86 @@
+"""The record of an instrument as one list: coats, steps, moves and flaws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from service.store.catalogue import Catalogue
+from service.store.pieces import Piece
+from service.store.tables import Coat, Flaw, Hanging, StepDone
+
+__all__ = ["LogEntry", "log_of"]
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One line of an instrument's record."""
+
+    kind: str
+    id: int
+    at: datetime
+    text: str
+    step_key: str | None = None
+    material_id: str | None = None
+    wet_um: float | None = None
+    place_id: str | None = None
+    who: str = ""
+    note: str = ""
+    undone: bool = False
+    air: dict[str, Any] | None = None
+
+
+def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
+    """Return everything recorded on a piece, newest first; undone entries are marked."""
+    schedule = catalogue.schedules.get(piece.row.schedule_id)
+
+    def named(step_key: str) -> str:
+        step = schedule.step(step_key) if schedule else None
+        return step.name if step else step_key
+
+    here = piece.id
+    coats = session.exec(select(Coat).where(col(Coat.instrument_id) == here)).all()
+    steps = session.exec(select(StepDone).where(col(StepDone.instrument_id) == here)).all()
+    hung = session.exec(select(Hanging).where(col(Hanging.instrument_id) == here)).all()
+    flaws = session.exec(select(Flaw).where(col(Flaw.instrument_id) == here)).all()
+    entries = [_coat_entry(c, named(c.step_key), catalogue) for c in coats]
+    entries += [
+        LogEntry(
+            "step", int(s.id or 0), s.at, f"{named(s.step_key)}: done", step_key=s.step_key,
+            who=s.who, note=s.note, undone=s.undone_at is not None,
+        )
+        for s in steps
+    ]  # fmt: skip
+    entries += [
+        LogEntry(
+            "hung", int(h.id or 0), h.from_at, f"hung in {h.place_id}", place_id=h.place_id,
+            undone=h.undone_at is not None,
+        )
+        for h in hung
+    ]  # fmt: skip
+    entries += [
+        LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws
+    ]
+    return sorted(entries, key=lambda e: (e.at, e.id), reverse=True)
+
+
+def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
+    material = catalogue.materials.get(coat.material_id)
+    name = material.name if material else coat.material_id
+    return LogEntry(
+        kind="coat",
+        id=int(coat.id or 0),
+        at=coat.at,
+        text=f"{step_name}: {name}",
+        step_key=coat.step_key,
+        material_id=coat.material_id,
+        wet_um=coat.wet_um,
+        place_id=coat.place_id,
+        who=coat.who,
+        note=coat.note,
+        undone=coat.undone_at is not None,
+        air=coat.air or None,
+    )
