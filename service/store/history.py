@@ -27,7 +27,13 @@ NICE_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 8
 
 @dataclass(frozen=True)
 class History:
-    """``resolution`` as it was served, and JSON-ready rows, oldest first."""
+    """``resolution`` as it was served, and JSON-ready rows, oldest first.
+
+    A raw row has ``at``, ``sensor`` and the values as sent and as corrected. A bucket has ``at``
+    (its start; buckets begin at whole steps since 1970 UTC), ``count``, and ``min``, ``mean`` and
+    ``max`` of ``air_c`` and ``rh_pct``. ``dew_point_c`` is that of the row, or of the bucket's
+    means; None in bone-dry air.
+    """
 
     resolution: str
     rows: list[dict[str, Any]]
@@ -90,7 +96,7 @@ def _auto_step(
 ) -> int | None:
     # Counting stops early: all that matters is whether there are more than asked for.
     within = (
-        select(col(Reading.id))
+        select(col(Reading.at))
         .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .limit(points + 1)
@@ -98,7 +104,8 @@ def _auto_step(
     )
     if session.exec(select(func.count()).select_from(within)).one() <= points:
         return None
-    least = (to_at - from_at).total_seconds() / points
+    # Buckets begin at whole steps since 1970, so a span may touch one more than it holds.
+    least = (to_at - from_at).total_seconds() / (points - 1)
     return next((step for step in NICE_STEPS_S if step >= least), int(least) + 1)
 
 
