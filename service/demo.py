@@ -10,8 +10,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
-from sqlmodel import col, func, select
-
 from sensors.booth import OUTDOORS, Booth
 from sensors.feed import SENSOR, Feed, probes, report
 from sensors.payloads import decode, topic_of
@@ -22,7 +20,6 @@ from service.app import Shop
 from service.intake.broker import SENSOR_USER
 from service.intake.check import checked
 from service.store.readings import NewReading, record_batch
-from service.store.tables import Instrument, Reading
 
 __all__ = ["PIECES", "Spring", "begin"]
 
@@ -196,10 +193,8 @@ def _usual_weather() -> Outdoors:
 def _bring_air_up_to_now(shop: Shop, weather: Outdoors) -> Booth:
     """Fill in what the simulated probes would have seen since the last reading, days at most."""
     now = shop.clock.now()
-    with shop.db.read() as session:
-        last = session.exec(
-            select(func.max(col(Reading.at))).where(col(Reading.place_id) == SALTMARSH.booth)
-        ).one()
+    heard = [view.last_at for view in shop.desk.sensors() if view.place_id == SALTMARSH.booth]
+    last = max((at for at in heard if at is not None), default=None)
     begun = now - HISTORY if last is None else min(max(last, now - HISTORY), now)
     offset = now.astimezone(_zone(shop)).utcoffset() or timedelta(0)
     rooms = replace(SALTMARSH, utc_offset_h=offset / timedelta(hours=1))
@@ -220,10 +215,8 @@ def _bring_air_up_to_now(shop: Shop, weather: Outdoors) -> Booth:
 
 def _take_in(shop: Shop, piece: Work) -> None:
     """Record a piece and what was done on it, unless its number is there already."""
-    with shop.db.read() as session:
-        number = col(Instrument.shop_number) == piece.number
-        if session.exec(select(Instrument.id).where(number)).first() is not None:
-            return
+    if piece.number in {card.shop_number for card in shop.desk.cards()}:
+        return
     now, zone = shop.clock.now(), _zone(shop)
     first = worked_back(now, max(act.ago_h for act in piece.acts) + 0.5, zone)
     row = shop.work.add_instrument(
