@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -25,11 +26,21 @@ def data_folder(tmp_path: Path) -> Path:
     return folder
 
 
-@pytest.fixture
-def database(data_folder: Path) -> Iterator[Database]:
-    """An SQLite database with all tables, in the data folder."""
-    made = Database(sqlite_url(data_folder))
+@pytest.fixture(scope="session")
+def empty_database_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite file with all tables and no rows, to be copied."""
+    folder = tmp_path_factory.mktemp("empty")
+    made = Database(sqlite_url(folder))
     made.upgrade()
+    made.dispose()
+    return folder / "boothglass.sqlite"
+
+
+@pytest.fixture
+def database(data_folder: Path, empty_database_file: Path) -> Iterator[Database]:
+    """An SQLite database with all tables, in the data folder."""
+    shutil.copy(empty_database_file, data_folder)
+    made = Database(sqlite_url(data_folder))
     yield made
     made.dispose()
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
+from sqlite3 import Error as DriverError
 from typing import Any
 
 from alembic import command
@@ -13,10 +15,10 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 from sqlmodel import Session
 
-__all__ = ["Database", "DatabaseError", "alembic_config", "sqlite_url"]
+__all__ = ["Database", "DatabaseError", "alembic_config", "blames_data", "sqlite_url"]
 
 BUSY_TIMEOUT_MS = 10_000
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -31,6 +33,16 @@ def sqlite_url(data_folder: Path) -> str:
     return f"sqlite:///{data_folder / 'boothglass.sqlite'}"
 
 
+def blames_data(error: Exception) -> bool:
+    """Whether a write failed for what was written, so that trying the same again is no use.
+
+    A full disk, a lock or a lost server is not the data's fault.
+    """
+    if isinstance(error, DBAPIError):
+        return isinstance(error, DataError | IntegrityError)
+    return isinstance(error, StatementError | ValueError | TypeError | OverflowError)
+
+
 class Database:
     """An engine and the sessions over it.
 
@@ -40,10 +52,7 @@ class Database:
 
     def __init__(self, url: str) -> None:
         self.url = url
-        self.engine: Engine = create_engine(url)
-        if self.engine.dialect.name == "sqlite":
-            event.listen(self.engine, "connect", _prepare_sqlite)
-            event.listen(self.engine, "begin", _begin_immediate)
+        self.engine = _engine(url)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -68,7 +77,13 @@ class Database:
                 raise
 
     def upgrade(self) -> None:
-        """Bring the tables up to this version; raises DatabaseError where they are newer."""
+        """Bring the tables up to this version, all at once or not at all.
+
+        Raises
+        ------
+        DatabaseError
+            If the database is newer than this version, is not one, or cannot be opened.
+        """
         config = alembic_config(self.url)
         known = {
             revision.revision for revision in ScriptDirectory.from_config(config).walk_revisions()
@@ -81,13 +96,38 @@ class Database:
                     "the database was made by a newer version of Boothglass; "
                     "install that version, or use another BOOTHGLASS_DATA"
                 )
-            command.upgrade(config, "head")
-        except (SQLAlchemyError, CommandError) as error:
-            raise DatabaseError(f"the database cannot be opened: {error}") from error
+            _migrate(config, self.url)
+        except (SQLAlchemyError, DriverError, CommandError) as error:
+            where = self.engine.url.render_as_string(hide_password=True)
+            why = getattr(error, "orig", None) or error
+            raise DatabaseError(f"the database {where} cannot be opened: {why}") from error
 
     def dispose(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def _engine(url: str, *, foreign_keys: bool = True) -> Engine:
+    engine = create_engine(url)
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", partial(_prepare_sqlite, foreign_keys=foreign_keys))
+        event.listen(engine, "begin", _begin_immediate)
+    return engine
+
+
+def _migrate(config: Config, url: str) -> None:
+    # SQLite alters a table by making it anew; the keys that point to it are looked at afterwards.
+    engine = _engine(url, foreign_keys=False)
+    try:
+        with engine.begin() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            if engine.dialect.name == "sqlite":
+                broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+                if broken:
+                    raise DatabaseError(f"rows point to nothing after the upgrade: {broken[:3]}")
+    finally:
+        engine.dispose()
 
 
 def alembic_config(url: str) -> Config:
@@ -98,14 +138,14 @@ def alembic_config(url: str) -> Config:
     return config
 
 
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
+def _prepare_sqlite(connection: Any, _record: Any, *, foreign_keys: bool) -> None:
     # The driver's own transaction handling is off: SQLAlchemy's "begin" event opens them.
     connection.isolation_level = None
     cursor = connection.cursor()
     for pragma in (
         "journal_mode=WAL",
         "synchronous=FULL",
-        "foreign_keys=ON",
+        f"foreign_keys={'ON' if foreign_keys else 'OFF'}",
         f"busy_timeout={BUSY_TIMEOUT_MS}",
     ):
         cursor.execute(f"PRAGMA {pragma}")

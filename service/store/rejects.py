@@ -19,8 +19,9 @@ KEPT_ROWS = 10_000
 def keep(session: Session, reject: Reject) -> None:
     """Keep one payload with its reason, and drop what is beyond the bound."""
     reject.payload = reject.payload[:KEPT_BYTES]
-    reject.reason = reject.reason[:500]
-    reject.topic = reject.topic[:512]
+    reject.topic = _text(reject.topic, 512)
+    reject.field = _text(reject.field, 64)
+    reject.reason = _text(reject.reason, 500)
     session.add(reject)
     session.flush()
     if reject.id is not None and reject.id > KEPT_ROWS:
@@ -35,3 +36,9 @@ def recent(session: Session, limit: int = 50) -> list[Reject]:
 def count(session: Session) -> int:
     """How many are kept."""
     return int(session.exec(select(func.count()).select_from(Reject)).one())
+
+
+def _text(text: str, longest: int) -> str:
+    """Return text that any database takes: no lone surrogates, no NUL, not too long."""
+    plain = text.encode("utf-8", "backslashreplace").decode("utf-8").replace("\0", "\\0")
+    return plain[:longest]

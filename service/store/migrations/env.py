@@ -3,7 +3,7 @@
 from typing import Literal
 
 from alembic import context
-from sqlalchemy import create_engine
+from sqlalchemy import Connection, create_engine
 from sqlmodel import SQLModel
 from sqlmodel.sql.sqltypes import AutoString
 
@@ -20,11 +20,11 @@ def _render(kind: str, item: object, _context: object) -> str | Literal[False]:
     return False
 
 
-url = context.config.get_main_option("sqlalchemy.url")
-engine = create_engine(url or "sqlite://")
-with engine.connect() as connection:
+def _run(connection: Connection | None, url: str | None) -> None:
     context.configure(
         connection=connection,
+        url=url,
+        literal_binds=connection is None,  # written out as SQL, nothing can be bound
         target_metadata=SQLModel.metadata,
         render_as_batch=True,  # SQLite alters a table by copying it
         compare_type=True,
@@ -32,4 +32,16 @@ with engine.connect() as connection:
     )
     with context.begin_transaction():
         context.run_migrations()
-engine.dispose()
+
+
+address = context.config.get_main_option("sqlalchemy.url") or "sqlite://"
+given = context.config.attributes.get("connection")
+if context.is_offline_mode():
+    _run(None, address)
+elif given is not None:
+    _run(given, None)  # the service's own upgrade: its connection, its transaction
+else:
+    engine = create_engine(address)
+    with engine.connect() as opened:
+        _run(opened, None)
+    engine.dispose()
