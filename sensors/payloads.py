@@ -138,7 +138,7 @@ def _address(topic: str) -> tuple[str, str]:
 
 def _parsed(payload: bytes) -> Any:
     try:
-        return json.loads(payload.decode("utf-8"), object_pairs_hook=_without_doubles)
+        return _JSON.decode(payload.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise PayloadError("payload", f"is not UTF-8 text (byte {error.start})") from error
     except RecursionError as error:
@@ -155,6 +155,9 @@ def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
         raise PayloadError(shown(twice)[1:-1], "is given twice")
     return body
+
+
+_JSON = json.JSONDecoder(object_pairs_hook=_without_doubles)
 
 
 def _from_object(place: str, sensor: str, body: Mapping[str, Any], received_at: datetime) -> Report:

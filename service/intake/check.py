@@ -20,14 +20,22 @@ RH_PCT = (0.0, 105.0)
 """A wet sensor reads a little over 100: up to 105 is kept as sent and counts as 100."""
 
 
-def checked(report: Report, *, now: datetime) -> NewReading:
+def checked(report: Report, *, now: datetime, waited: bool = False) -> NewReading:
     """Return a reading fit to keep, as sent and as corrected.
+
+    Parameters
+    ----------
+    now : datetime
+        When it was received.
+    waited : bool
+        Whether it may have waited at the broker. Then a report without an instant of its own has
+        an unknown age, and nothing may rest on it.
 
     Raises
     ------
     PayloadError
-        Naming the field that cannot be: out of range, from the future, or from before 2000. Late
-        readings are fine; they are history and never the air of now.
+        Naming the field that cannot be: out of range, from the future, from before 2000, or of
+        unknown age. Late readings are fine; they are history and never the air of now.
     """
     _within("air_c", report.air_c, AIR_C, "°C")
     _within("rh_pct", report.rh_pct, RH_PCT, "%")
@@ -39,9 +47,12 @@ def checked(report: Report, *, now: datetime) -> NewReading:
         raise PayloadError("at", f"{report.at.isoformat()} lies in the future")
     if report.at < EARLIEST:
         raise PayloadError("at", f"{report.at.isoformat()} is before the year 2000")
+    if waited and not report.timed:
+        raise PayloadError("at", "is missing, and the message may have waited: its age is unknown")
     return NewReading(
         place=report.place,
         sensor=report.sensor,
+        # As sent, even if a little ahead: sent again, it must be known as the same reading.
         at=report.at,
         received_at=now,
         raw_air_c=report.air_c,

@@ -16,7 +16,8 @@ def to_millis(instant: datetime) -> int:
     """Return whole milliseconds since 1970 UTC of an aware instant."""
     if instant.tzinfo is None:
         raise ValueError(f"instant {instant.isoformat()} has no time zone")
-    return round((instant - _EPOCH) / timedelta(milliseconds=1))
+    since = instant - _EPOCH
+    return (since.days * 86_400 + since.seconds) * 1000 + round(since.microseconds / 1000)
 
 
 def from_millis(millis: int) -> datetime:

@@ -1,0 +1,30 @@
+"""What the connection hands to the committer: one message, and how to acknowledge it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+
+__all__ = ["Arrival"]
+
+
+def _nothing() -> None:
+    """Acknowledge nothing: QoS 0 asks for no answer."""
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """One message as it came.
+
+    ``payload`` is cut short where it is larger than any payload may be; ``size_bytes`` is its full
+    size. ``waited`` says that it may have waited at the broker, so that the time of receipt says
+    nothing of its age.
+    """
+
+    topic: str
+    payload: bytes
+    size_bytes: int
+    received_at: datetime
+    waited: bool = False
+    acknowledge: Callable[[], object] = field(default=_nothing)

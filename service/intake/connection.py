@@ -1,0 +1,298 @@
+"""The subscription: kept up for ever, acknowledging nothing by itself.
+
+Every attempt makes a client of its own under the kept client id. The broker holds the session, so
+an acknowledgement that belongs to a lost connection can never reach a later one by mistake.
+
+MQTT 5 is asked for first, because it lets us say how many messages may be under way; a broker that
+does not know it (the embedded one) is met with 3.1.1 at the next attempt.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import secrets
+import threading
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from sensors.payloads import MAX_PAYLOAD_BYTES, TOPIC_FILTER, is_own
+from service.clock import Clock
+from service.intake.arrivals import Arrival
+from service.settings import MqttAddress
+
+__all__ = ["Connection"]
+
+UNDER_WAY_MOST = 1000
+"""Unacknowledged messages the broker may send ahead (MQTT 5); with their size, our memory."""
+
+FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 0.5, 30.0
+KEEPALIVE_S = 30
+NEVER = 0xFFFFFFFF
+"""Session expiry that MQTT 5 defines as never (section 3.1.2.11.2)."""
+
+log = logging.getLogger(__name__)
+
+
+class Connection:
+    """Keeps one subscription of every place and sensor.
+
+    Parameters
+    ----------
+    address : MqttAddress
+        The broker. The user must be allowed to read and write ``boothglass/#``.
+    data_folder : Path
+        Keeps the client id, by which the broker knows the session.
+    offer : callable
+        Takes an :class:`Arrival`; False where there is no room for it. Called from the network
+        thread, so it must be quick.
+    """
+
+    def __init__(
+        self,
+        address: MqttAddress,
+        data_folder: Path,
+        clock: Clock,
+        offer: Callable[[Arrival], bool],
+    ) -> None:
+        self.reconnects = 0
+        self.restarts = 0
+        self.dropped = 0
+        self.problem: str | None = "not connected yet"
+        self._address, self._clock, self._offer = address, clock, offer
+        self._client_id = _client_id(data_folder)
+        self._marker_topic = f"boothglass/$intake/{self._client_id}"
+        self._protocol = mqtt.MQTTv5
+        self._stopping = threading.Event()
+        self._ended = threading.Event()
+        self._subscribed = threading.Event()
+        self._client: mqtt.Client | None = None
+        self._answered = False
+        self._live = False
+        self._marker = b""
+        self._thread = threading.Thread(target=self._keep_up, name="intake-mqtt", daemon=True)
+
+    # -- life ------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Connect in the background; an absent broker is tried again for ever."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Disconnect; what is unacknowledged stays at the broker."""
+        self._stopping.set()
+        self._ended.set()
+        self._thread.join(timeout=10)
+
+    @property
+    def connected(self) -> bool:
+        """Whether the subscription stands."""
+        return self._subscribed.is_set()
+
+    def wait_connected(self, timeout_s: float) -> bool:
+        """Wait until the subscription stands."""
+        return self._subscribed.wait(timeout_s)
+
+    def doubt(self) -> None:
+        """Take what comes from here on as having waited, until a mark sent now comes back.
+
+        The broker hands messages on in order, so behind the mark lies only what is new.
+        """
+        self._live = False
+        self._marker = secrets.token_hex(8).encode()
+        client = self._client
+        if client is not None and self.connected:
+            client.publish(self._marker_topic, self._marker, qos=1)
+
+    # -- attempts --------------------------------------------------------------------------
+
+    def _keep_up(self) -> None:
+        delay_s = FIRST_BACK_OFF_S
+        while not self._stopping.is_set():
+            try:
+                if self._one_connection():
+                    delay_s = FIRST_BACK_OFF_S
+            except OSError as error:
+                self.problem = f"{self._address!r} does not answer: {error}"
+            except Exception as error:
+                self.restarts += 1
+                self.problem = f"{type(error).__name__}: {error}"
+                log.exception("intake connection starts anew")
+            # Jitter keeps many shops from storming a broker that comes back.
+            self._stopping.wait(delay_s * random.uniform(0.5, 1.0))  # noqa: S311
+            delay_s = min(2 * delay_s, LONGEST_BACK_OFF_S)
+
+    def _one_connection(self) -> bool:
+        """Connect, stay until the connection ends, and say whether the subscription stood."""
+        self._ended.clear()
+        self._answered = False
+        client = self._make_client()
+        try:
+            client.connect(self._address.host, self._address.port, KEEPALIVE_S, **self._terms())
+            client.loop_start()
+            self._client = client
+            if not self._stopping.is_set():
+                self._ended.wait()
+        finally:
+            stood = self._subscribed.is_set()
+            self._subscribed.clear()
+            self._client = None
+            client.disconnect()
+            client.loop_stop()
+        if not self._answered:
+            # Some brokers hang up on a protocol they do not know.
+            self._protocol = self._other_protocol()
+        return stood
+
+    def _make_client(self) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._client_id,
+            clean_session=None if self._protocol == mqtt.MQTTv5 else False,
+            protocol=self._protocol,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if self._address.user is not None:
+            client.username_pw_set(self._address.user, self._address.password)
+        if self._address.tls:
+            client.tls_set()
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_message = self._guarded(self._on_message)
+        client.on_disconnect = self._on_disconnect
+        return client
+
+    def _terms(self) -> dict[str, Any]:
+        if self._protocol != mqtt.MQTTv5:
+            return {}
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        properties.SessionExpiryInterval = NEVER
+        properties.ReceiveMaximum = UNDER_WAY_MOST
+        return {"clean_start": False, "properties": properties}
+
+    def _other_protocol(self) -> MQTTProtocolVersion:
+        return mqtt.MQTTv311 if self._protocol == mqtt.MQTTv5 else mqtt.MQTTv5
+
+    # -- called by the client's network thread ---------------------------------------------
+
+    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
+        """Wrap a callback: an error in it would end paho's thread without a word."""
+
+        def guarded(*arguments: Any) -> None:
+            try:
+                callback(*arguments)
+            except Exception as error:
+                self.restarts += 1
+                self.problem = f"{type(error).__name__}: {error}"
+                log.exception("intake callback failed")
+                self._ended.set()
+
+        return guarded
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        _data: Any,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        self._answered = True
+        if reason.is_failure:
+            self.problem = f"{self._address!r} refuses: {reason}"
+            if "protocol" in str(reason).lower():
+                self._protocol = self._other_protocol()
+            self._ended.set()
+            return
+        # Without a session nothing can have waited but retained messages, and those say so.
+        self._live = not flags.session_present
+        if self._protocol == mqtt.MQTTv5:
+            # What is retained is sent once, not again at every reconnection.
+            options = SubscribeOptions(
+                qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+            )
+            client.subscribe(TOPIC_FILTER, options=options)
+        else:
+            client.subscribe(TOPIC_FILTER, qos=1)
+
+    def _on_subscribe(
+        self,
+        _client: mqtt.Client,
+        _data: Any,
+        _mid: int,
+        reasons: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self.problem = f"{self._address!r} refuses the subscription {TOPIC_FILTER}"
+            self._ended.set()
+            return
+        self.problem = None
+        self._subscribed.set()
+        if not self._live:
+            self.doubt()
+
+    def _on_disconnect(
+        self,
+        _client: mqtt.Client,
+        _data: Any,
+        _flags: mqtt.DisconnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        if self._subscribed.is_set() and not self._stopping.is_set():
+            self.reconnects += 1
+            self.problem = f"connection to {self._address!r} lost: {reason}"
+        self._ended.set()
+
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        acknowledge = partial(client.ack, message.mid, message.qos)
+        topic = _topic(message)
+        if is_own(topic):
+            if topic == self._marker_topic and message.payload == self._marker:
+                self._live = True
+            acknowledge()
+            return
+        arrival = Arrival(
+            topic=topic,
+            payload=bytes(message.payload[:MAX_PAYLOAD_BYTES]),
+            size_bytes=len(message.payload),
+            received_at=self._clock.now(),
+            waited=message.retain or not self._live,
+            acknowledge=acknowledge,
+        )
+        if self._offer(arrival):
+            return
+        if message.qos == 0:
+            self.dropped += 1
+            return
+        # No room: hang up. The broker keeps what is unacknowledged and sends it again.
+        self.problem = "readings come faster than they can be kept"
+        self._ended.set()
+
+
+def _topic(message: mqtt.MQTTMessage) -> str:
+    try:
+        return message.topic
+    except UnicodeDecodeError:
+        return "boothglass/?/?"  # not even text; decode refuses it by name
+
+
+def _client_id(data_folder: Path) -> str:
+    """Return the kept client id; under another one the broker would not know our session."""
+    kept = data_folder / "mqtt-client-id"
+    if not kept.exists():
+        draft = kept.with_suffix(".new")
+        draft.write_text(f"boothglass-{secrets.token_hex(6)}")
+        draft.replace(kept)
+    return kept.read_text().strip()
