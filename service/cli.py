@@ -13,7 +13,7 @@ import typer
 import uvicorn
 from pydantic import ValidationError
 
-from service.app import Shop
+from service.app import USUAL_MQTT_PORT, Shop
 from service.clock import ClockError
 from service.intake.broker import BrokerError
 from service.settings import Settings, load_settings
@@ -56,7 +56,9 @@ def demo(port: Port = None, lan: Lan = None, speed: Speed = 1.0) -> None:
 @cli.command()
 def replay(
     file: Annotated[str, typer.Argument(help="A CSV, or the name of an hourly weather file.")],
-    speed: Annotated[float, typer.Option(help="Times real time, 1 to 3600.")] = 60.0,
+    speed: Annotated[
+        float, typer.Option(help="Times real time, 1 to 3600; 0: as fast as the broker takes it.")
+    ] = 60.0,
     place: Annotated[str, typer.Option(help="Place to publish as.")] = "door",
     sensor: Annotated[str, typer.Option(help="Sensor to publish as.")] = "weather",
     url: Annotated[
@@ -68,6 +70,9 @@ def replay(
         str | None, typer.Option(help="Address of a service whose driven clock is set to follow.")
     ] = None,
     rows: Annotated[int | None, typer.Option(help="Stop after this many rows.")] = None,
+    every: Annotated[
+        float | None, typer.Option(help="Draw rows in between, at most this many seconds apart.")
+    ] = None,
 ) -> None:
     """Publish a recorded series over MQTT, as fast as told."""
     from sensors import replay as player
@@ -82,6 +87,7 @@ def replay(
             at=at,
             drive=drive,
             rows=rows,
+            every=every,
         )
     except player.ReplayError as error:
         _fail(str(error))
@@ -153,6 +159,11 @@ def _say(settings: Settings, shop: Shop, port: int) -> None:
     address = f"http://{host}:{port}/"
     print(f"Boothglass is at {address}")
     print(f"Sensors publish to {shop.address!r}, topic boothglass/<place>/<sensor>")
+    if settings.mqtt_port is None and shop.settings.mqtt_port not in (None, USUAL_MQTT_PORT):
+        print(
+            f"(Another broker has port {USUAL_MQTT_PORT}. To use that one set BOOTHGLASS_MQTT_URL; "
+            "to fix the port of ours, BOOTHGLASS_MQTT_PORT.)"
+        )
     print(f"Everything kept is in {settings.data}")
     if settings.lan:
         print("Anyone on this network can read and write: there is no sign-in yet.")

@@ -1,0 +1,115 @@
+"""The service as its own process, with a driven clock, and a listener that is not ours."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from equipment import PASSWORD, USER, Mosquitto, command, eventually, free_port
+
+START = "2026-04-06T08:00:00Z"
+
+
+class Service:
+    """``boothglass serve`` on a free port; may be killed and started again on the same data."""
+
+    def __init__(self, data: Path, mqtt_url: str, *, start: str = START, rate: float = 1.0) -> None:
+        self.port = free_port()
+        self.base = f"http://127.0.0.1:{self.port}"
+        self.log = data.parent / "service.log"
+        self._env = os.environ | {
+            "BOOTHGLASS_DATA": str(data),
+            "BOOTHGLASS_HTTP_PORT": str(self.port),
+            "BOOTHGLASS_MQTT_URL": mqtt_url,
+            "BOOTHGLASS_CLOCK_START": start,
+            "BOOTHGLASS_CLOCK_RATE": f"{rate:g}",
+            "BOOTHGLASS_TICK_S": "0.3",
+            "BOOTHGLASS_ZONE": "UTC",
+        }
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(
+                [str(Path(sys.executable).with_name("boothglass")), "serve"],
+                env=self._env,
+                stdout=log,
+                stderr=log,
+            )
+        eventually(self._well, 30, "the service is up and connected to the broker")
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """Ask it to stop."""
+        self._end(signal.SIGTERM)
+
+    def get(self, path: str) -> Any:
+        with urllib.request.urlopen(f"{self.base}/api/v1/{path}", timeout=10) as answer:
+            return json.load(answer)
+
+    def post(self, path: str, **body: object) -> Any:
+        request = urllib.request.Request(
+            f"{self.base}/api/v1/{path}",
+            data=json.dumps(body).encode(),
+            headers={"Content-Type": "application/json"},
+            method="POST",
+        )
+        with urllib.request.urlopen(request, timeout=10) as answer:
+            return json.load(answer)
+
+    def now(self) -> datetime:
+        return datetime.fromisoformat(self.get("health")["now"])
+
+    def forward(self, **span: float) -> datetime:
+        """Drive the shop's clock forward."""
+        target = self.now() + timedelta(**span)
+        self.post("clock", now=target.isoformat())
+        return target
+
+    def _well(self) -> bool:
+        assert self._process is not None
+        assert self._process.poll() is None, f"the service ended: {self.log.read_text()[-2000:]}"
+        try:
+            return bool(self.get("health")["mqtt"]["connected"])
+        except (urllib.error.URLError, ConnectionError, TimeoutError):
+            return False
+
+    def _end(self, how: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.send_signal(how)
+            self._process.wait(timeout=20)
+            self._process = None
+
+
+class Listener:
+    """``mosquitto_sub`` on the notices: what a person's other tools would hear."""
+
+    def __init__(self, broker: Mosquitto, file: Path) -> None:
+        self._file = file
+        with file.open("wb") as out:
+            self._process = subprocess.Popen(
+                [
+                    command("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(broker.port),
+                    "-u", USER, "-P", PASSWORD, "-q", "1", "-t", "boothglass/notices/#",
+                ],
+                stdout=out,
+            )  # fmt: skip
+
+    def heard(self, kind: str) -> list[dict[str, Any]]:
+        lines = self._file.read_text().splitlines()
+        return [told for told in map(json.loads, lines) if told["kind"] == kind]
+
+    def stop(self) -> None:
+        self._process.terminate()
+        self._process.wait(timeout=10)
