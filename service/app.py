@@ -16,7 +16,7 @@ from typing import Any
 from fastapi import FastAPI
 
 from service.clock import Clock, DrivenClock, WallClock
-from service.intake.broker import EmbeddedBroker
+from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
 from service.jobs import Jobs
 from service.notify.mqtt import NoticePublisher, message
@@ -31,7 +31,9 @@ from service.store.work import Work
 from service.web import create_web
 from service.web.live import Hub
 
-__all__ = ["Shop", "make_clock"]
+__all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
+
+USUAL_MQTT_PORT = 1883
 
 log = logging.getLogger(__name__)
 
@@ -44,11 +46,19 @@ def make_clock(settings: Settings) -> Clock:
     return DrivenClock(start, settings.clock_rate or 1.0, settings.data / "clock.json")
 
 
+def _with_broker_port(settings: Settings) -> Settings:
+    """Choose the embedded broker's port where none is set: the usual one, or the next free."""
+    if settings.mqtt_url is not None or settings.mqtt_port is not None:
+        return settings
+    port = usable_port(USUAL_MQTT_PORT, lan=settings.lan)
+    return settings.model_copy(update={"mqtt_port": port})
+
+
 class Shop:
     """A running service, from settings."""
 
     def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
-        self.settings = settings
+        self.settings = settings = _with_broker_port(settings)
         self.clock: Clock = clock or make_clock(settings)
         self.db = Database(sqlite_url(settings.data))
         self.db.upgrade()
@@ -119,7 +129,7 @@ class Shop:
         if self.settings.mqtt_url is not None:
             return parse_mqtt_url(self.settings.mqtt_url)
         self.broker = EmbeddedBroker(
-            Path(self.settings.data), self.settings.mqtt_port, lan=self.settings.lan
+            Path(self.settings.data), self.settings.mqtt_port or 0, lan=self.settings.lan
         )
         self.broker.start()
         return self.broker.address

@@ -20,7 +20,7 @@ from pwdlib.hashers.argon2 import Argon2Hasher
 
 from service.settings import MqttAddress
 
-__all__ = ["SENSOR_USER", "SERVICE_USER", "BrokerError", "EmbeddedBroker"]
+__all__ = ["SENSOR_USER", "SERVICE_USER", "BrokerError", "EmbeddedBroker", "usable_port"]
 
 SERVICE_USER, SENSOR_USER = "boothglass", "sensor"
 START_WAIT_S = 20.0
@@ -50,7 +50,7 @@ class EmbeddedBroker:
 
     def __init__(self, data_folder: Path, port: int, *, lan: bool = False) -> None:
         self.folder = data_folder / "broker"
-        self._host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 -- only when asked with --lan
+        self._host = _host(lan=lan)
         self._port = port or _free_port()
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
@@ -116,6 +116,30 @@ class EmbeddedBroker:
                 }
             },
         }
+
+
+def usable_port(first: int, *, lan: bool = False, tries: int = 20) -> int:
+    """Return ``first``, or the next port after it that nobody listens on.
+
+    Raises
+    ------
+    BrokerError
+        If none of ``tries`` ports is free.
+    """
+    for port in range(first, first + tries):
+        try:
+            _check_free(_host(lan=lan), port)
+        except BrokerError:
+            continue
+        return port
+    raise BrokerError(
+        f"MQTT ports {first} to {first + tries - 1} are all taken; set BOOTHGLASS_MQTT_PORT to a "
+        "free one, or BOOTHGLASS_MQTT_URL to the broker that is there"
+    )
+
+
+def _host(*, lan: bool) -> str:
+    return "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 -- only when asked with --lan
 
 
 def _password(file: Path) -> str:
