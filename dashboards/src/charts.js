@@ -88,6 +88,7 @@ function build(place, data) {
     ...(zone ? { tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), zone) } : {}),
     width: place.clientWidth,
     height,
+    padding: [8, 18, 0, 0], // the same in both, so that one instant is one line
     legend: { show: false },
     cursor: { sync: { key: place.id }, y: false, drag: { x: false, y: false } },
     scales: { x: { time: true } },
@@ -111,7 +112,7 @@ function build(place, data) {
   const damp = document.createElement("div");
   const warmOptions = {
     ...shared(210),
-    axes: [{ ...times, show: false }, axis({ size: 44, space: 36 })],
+    axes: [{ ...times, show: false }, axis({ size: 54, space: 36 })],
     series: [
       {},
       { stroke: colour("--air"), width: 2.5, points: { show: false } },
@@ -122,7 +123,7 @@ function build(place, data) {
   const dampOptions = {
     ...shared(120),
     scales: { x: { time: true }, y: { range: [0, 100] } },
-    axes: [times, axis({ size: 44, space: 30, values: (_plot, ticks) => ticks.map((v) => `${v} %`) })],
+    axes: [times, axis({ size: 54, space: 30, values: (_plot, ticks) => ticks.map((v) => `${v} %`) })],
     series: [{}, { stroke: colour("--rh"), width: 2, points: { show: false } }],
   };
   place.replaceChildren(legend, frame, damp);

@@ -18,10 +18,10 @@ from service.web.words import Words
 
 __all__ = ["Rung", "draw_ladder", "ladder_text", "rungs_of"]
 
-WIDTH, HEIGHT = 360, 340
+WIDTH, HEIGHT = 400, 340
 TOP, BOTTOM = 24, 316
 RAIL_LEFT, RAIL_RIGHT = 58, 128
-LABEL_X = 158
+LABEL_X = 154
 LABEL_GAP = 42
 LEAST_SPAN_K = 8.0
 TICKS = (1.0, 2.0, 5.0, 10.0, 20.0)

@@ -12,9 +12,9 @@ __all__ = [
     "SAID",
     "SEVERITIES",
     "STATES",
-    "WAYS",
     "act_label",
     "act_text",
+    "first_upper",
     "headline",
     "limit_sense",
     "mark_name",
@@ -46,16 +46,6 @@ PARTS = (
 SAID = {
     "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
     "seen": "Marked as seen.",
-}
-
-WAYS = {
-    "wait": "Wait",
-    "warm": "Warm up",
-    "dry": "Dry the air",
-    "warm_work": "Warm the work",
-    "retarder": "Retarder",
-    "thinner_coat": "Thinner coats",
-    "reading": "Fresh reading",
 }
 
 _REASONS = {
@@ -102,9 +92,12 @@ def headline(check: SprayCheck) -> str:
     reason = check.main_reason
     if reason is None:
         return ""
-    return _HEADLINES.get(
-        (check.answer, reason.what), f"{reason.text[:1].upper()}{reason.text[1:]}."
-    )
+    return _HEADLINES.get((check.answer, reason.what), f"{first_upper(reason.text)}.")
+
+
+def first_upper(text: str) -> str:
+    """Begin a sentence; what follows stays as it is (K, RH, °C)."""
+    return text[:1].upper() + text[1:]
 
 
 def reason_name(reason: Reason) -> str:

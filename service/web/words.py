@@ -66,6 +66,11 @@ class Words:
         value = celsius * 1.8 + 32.0 if self.us else celsius
         return f"{_plain(value, digits)} {self.temperature_unit}"
 
+    def temperatures(self, low_c: float, high_c: float) -> str:
+        """A range of temperatures, its unit left to the figure beside it."""
+        low, high = self.temperature(low_c), self.temperature(high_c)
+        return f"{low.rsplit(' ', 1)[0]} to {high.rsplit(' ', 1)[0]}"
+
     def difference(self, kelvin: float | None, digits: int = 1) -> str:
         """A difference of temperatures."""
         if kelvin is None:

@@ -43,6 +43,8 @@ class Renderer:
         )
         self._env.filters["iso"] = models.iso
         self._env.filters["pairs"] = _pairs
+        self._env.filters["first_upper"] = phrases.first_upper
+        self._env.filters["reason_name"] = phrases.reason_name
         self._env.globals.update(
             asset=shop.dashboards.address,
             icon=shop.dashboards.icon,
