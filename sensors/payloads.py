@@ -31,6 +31,7 @@ from sensors.wire import PayloadError, Report, instant, number, report, shown
 __all__ = [
     "MAX_PAYLOAD_BYTES",
     "TOPIC_FILTER",
+    "TOPIC_ROOT",
     "PayloadError",
     "Report",
     "decode",

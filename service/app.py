@@ -71,7 +71,12 @@ class Shop:
         self.broker: EmbeddedBroker | None = None
         self.address = self._broker_address()
         self.intake = Intake(
-            self.address, self.db, self.clock, settings.data, on_recorded=self._recorded
+            self.address,
+            self.db,
+            self.clock,
+            settings.data,
+            on_recorded=self._recorded,
+            mqtt5=self.broker is None,  # the embedded broker speaks 3.1.1
         )
         self.publisher = NoticePublisher(self.address, self.book)
         self.jobs = Jobs(

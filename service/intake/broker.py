@@ -12,11 +12,15 @@ import logging
 import secrets
 import socket
 import threading
+from asyncio import Future
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from amqtt.broker import Broker
-from pwdlib import PasswordHash
-from pwdlib.hashers.argon2 import Argon2Hasher
+from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
+from amqtt.session import Session
 
 from service.settings import MqttAddress
 
@@ -25,9 +29,30 @@ __all__ = ["SENSOR_USER", "SERVICE_USER", "BrokerError", "EmbeddedBroker", "usab
 SERVICE_USER, SENSOR_USER = "boothglass", "sensor"
 START_WAIT_S = 20.0
 
+log = logging.getLogger(__name__)
+
 
 class BrokerError(RuntimeError):
     """The embedded broker cannot start; the message says why and what to do."""
+
+
+class _Broker(Broker):  # type: ignore[misc]  # amqtt is untyped
+    """amqtt, but for one thing: what a client sent before it left is still handed on.
+
+    amqtt acknowledges a message when it has queued it, and forgets the queue when the client
+    disconnects. A sensor that wakes, empties its buffer and sleeps again would lose readings that
+    it holds for delivered.
+    """
+
+    async def _handle_disconnect(
+        self, client_session: Session, handler: BrokerProtocolHandler, waiter: Future[Any]
+    ) -> None:
+        left = client_session.delivered_message_queue
+        while not left.empty():
+            message: Future[Any] = asyncio.get_running_loop().create_future()
+            message.set_result(left.get_nowait())
+            await self._handle_message_delivery(client_session, handler, message)
+        await super()._handle_disconnect(client_session, handler, waiter)
 
 
 class EmbeddedBroker:
@@ -52,11 +77,10 @@ class EmbeddedBroker:
         self.folder = data_folder / "broker"
         self._host = _host(lan=lan)
         self._port = port or _free_port()
-        self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
         self._up = threading.Event()
         self._failure: BaseException | None = None
-        self._broker: Broker | None = None
+        self._end: Callable[[], object] = lambda: None
         self.service_password = _password(self.folder / "service.password")
         self.sensor_password = _password(self.folder / "sensor.password")
 
@@ -68,10 +92,6 @@ class EmbeddedBroker:
     def start(self) -> None:
         """Bring the broker up; returns once it listens."""
         _check_free(self._host, self._port)
-        _write_password_file(
-            self.folder / "passwords",
-            {SERVICE_USER: self.service_password, SENSOR_USER: self.sensor_password},
-        )
         self._thread.start()
         if not self._up.wait(START_WAIT_S) or self._failure is not None:
             raise BrokerError(
@@ -82,24 +102,28 @@ class EmbeddedBroker:
     def stop(self) -> None:
         """Take the broker down."""
         if self._thread.is_alive():
-            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._end()
             self._thread.join(timeout=10)
 
     def _run(self) -> None:
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
-        asyncio.set_event_loop(self._loop)
         try:
-            self._broker = Broker(self._config(), loop=self._loop)
-            self._loop.run_until_complete(self._broker.start())
+            asyncio.run(self._serve())
         except BaseException as error:  # noqa: BLE001 -- handed to start(), which raises it
             self._failure = error
             self._up.set()
-            return
+
+    async def _serve(self) -> None:
+        loop, ended = asyncio.get_running_loop(), asyncio.Event()
+        # A client that answers late or not at all is no matter for the service's log.
+        loop.set_exception_handler(lambda _loop, context: log.debug("broker: %s", context))
+        self._end = partial(loop.call_soon_threadsafe, ended.set)
+        broker = _Broker(self._config(), loop=loop)
+        await broker.start()
         self._up.set()
-        self._loop.run_forever()
-        self._loop.run_until_complete(self._broker.shutdown())
-        self._loop.close()
+        await ended.wait()
+        await broker.shutdown()
 
     def _config(self) -> dict[str, object]:
         return {
@@ -111,9 +135,12 @@ class EmbeddedBroker:
                 }
             },
             "plugins": {
-                "amqtt.plugins.authentication.FileAuthPlugin": {
-                    "password_file": str(self.folder / "passwords")
-                }
+                "service.intake.gate.PasswordGate": {
+                    "users": {
+                        SERVICE_USER: self.service_password,
+                        SENSOR_USER: self.sensor_password,
+                    }
+                },
             },
         }
 
@@ -147,11 +174,6 @@ def _password(file: Path) -> str:
         file.parent.mkdir(parents=True, exist_ok=True)
         _private(file, secrets.token_urlsafe(18))
     return file.read_text().strip()
-
-
-def _write_password_file(file: Path, users: dict[str, str]) -> None:
-    hasher = PasswordHash((Argon2Hasher(),))
-    _private(file, "".join(f"{user}:{hasher.hash(word)}\n" for user, word in users.items()))
 
 
 def _private(file: Path, text: str) -> None:

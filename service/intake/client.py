@@ -35,6 +35,8 @@ class Intake:
         Keeps the client id, which the broker knows the session by.
     on_recorded : callable
         Told after each commit that brought something new. Called from the committing thread.
+    mqtt5 : bool
+        Whether to ask for MQTT 5 first; False saves the embedded broker's refusal of it.
     """
 
     def __init__(
@@ -45,11 +47,14 @@ class Intake:
         data_folder: Path,
         *,
         on_recorded: Callable[[Recorded], None],
+        mqtt5: bool = True,
     ) -> None:
         self._committer = Committer(
             db, clock, on_recorded=on_recorded, on_recovered=self._after_a_stall
         )
-        self._connection = Connection(address, data_folder, clock, self._committer.offer)
+        self._connection = Connection(
+            address, data_folder, clock, self._committer.offer, mqtt5=mqtt5
+        )
 
     def start(self) -> None:
         """Begin in the background; an absent broker is tried again for ever."""

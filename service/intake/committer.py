@@ -94,14 +94,20 @@ class Committer:
         self._stopping.set()
         self._thread.join(timeout=15)
 
-    def offer(self, arrival: Arrival) -> bool:
-        """Take one message into the queue; False where it is full."""
-        try:
-            self._arrivals.put_nowait(arrival)
-        except queue.Full:
-            return False
-        self.counters.received += 1
-        return True
+    def offer(self, arrival: Arrival, wait_s: float) -> bool:
+        """Take one message into the queue; False where there is no room within ``wait_s``."""
+        until = time.monotonic() + wait_s
+        while True:
+            left_s = until - time.monotonic()
+            try:
+                # In short waits, so that stopping need not wait for room.
+                self._arrivals.put(arrival, timeout=min(0.2, max(0.0, left_s)))
+            except queue.Full:
+                if left_s <= 0 or self._stopping.is_set():
+                    return False
+            else:
+                self.counters.received += 1
+                return True
 
     @property
     def waiting(self) -> int:

@@ -4,7 +4,7 @@ Every attempt makes a client of its own under the kept client id. The broker hol
 an acknowledgement that belongs to a lost connection can never reach a later one by mistake.
 
 MQTT 5 is asked for first, because it lets us say how many messages may be under way; a broker that
-does not know it (the embedded one) is met with 3.1.1 at the next attempt.
+does not know it is met with 3.1.1 at the next attempt.
 """
 
 from __future__ import annotations
@@ -37,6 +37,10 @@ UNDER_WAY_MOST = 1000
 
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 0.5, 30.0
 KEEPALIVE_S = 30
+ANSWER_WAIT_S = 5.0
+"""How long a broker may take to say whether we may come in."""
+ROOM_WAIT_S = 20.0
+"""How long to wait for room before hanging up; a broker allows 1.5 times the keep-alive."""
 NEVER = 0xFFFFFFFF
 """Session expiry that MQTT 5 defines as never (section 3.1.2.11.2)."""
 
@@ -53,8 +57,9 @@ class Connection:
     data_folder : Path
         Keeps the client id, by which the broker knows the session.
     offer : callable
-        Takes an :class:`Arrival`; False where there is no room for it. Called from the network
-        thread, so it must be quick.
+        Takes an :class:`Arrival` and the seconds to wait for room; False where there was none.
+    mqtt5 : bool
+        Ask for MQTT 5 first; else for 3.1.1.
     """
 
     def __init__(
@@ -62,7 +67,9 @@ class Connection:
         address: MqttAddress,
         data_folder: Path,
         clock: Clock,
-        offer: Callable[[Arrival], bool],
+        offer: Callable[[Arrival, float], bool],
+        *,
+        mqtt5: bool = True,
     ) -> None:
         self.reconnects = 0
         self.restarts = 0
@@ -71,12 +78,12 @@ class Connection:
         self._address, self._clock, self._offer = address, clock, offer
         self._client_id = _client_id(data_folder)
         self._marker_topic = f"boothglass/$intake/{self._client_id}"
-        self._protocol = mqtt.MQTTv5
+        self._protocol = mqtt.MQTTv5 if mqtt5 else mqtt.MQTTv311
         self._stopping = threading.Event()
         self._ended = threading.Event()
         self._subscribed = threading.Event()
         self._client: mqtt.Client | None = None
-        self._answered = False
+        self._answered = threading.Event()
         self._live = False
         self._marker = b""
         self._thread = threading.Thread(target=self._keep_up, name="intake-mqtt", daemon=True)
@@ -134,13 +141,15 @@ class Connection:
     def _one_connection(self) -> bool:
         """Connect, stay until the connection ends, and say whether the subscription stood."""
         self._ended.clear()
-        self._answered = False
+        self._answered.clear()
         client = self._make_client()
         try:
             client.connect(self._address.host, self._address.port, KEEPALIVE_S, **self._terms())
             client.loop_start()
             self._client = client
-            if not self._stopping.is_set():
+            if not self._answered.wait(ANSWER_WAIT_S):
+                self.problem = f"{self._address!r} does not say whether we may come in"
+            elif not self._stopping.is_set():
                 self._ended.wait()
         finally:
             stood = self._subscribed.is_set()
@@ -148,8 +157,8 @@ class Connection:
             self._client = None
             client.disconnect()
             client.loop_stop()
-        if not self._answered:
-            # Some brokers hang up on a protocol they do not know.
+        if not self._answered.is_set():
+            # Some brokers hang up on a protocol they do not know, or wait for what never comes.
             self._protocol = self._other_protocol()
         return stood
 
@@ -207,7 +216,7 @@ class Connection:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        self._answered = True
+        self._answered.set()
         if reason.is_failure:
             self.problem = f"{self._address!r} refuses: {reason}"
             if "protocol" in str(reason).lower():
@@ -271,14 +280,17 @@ class Connection:
             waited=message.retain or not self._live,
             acknowledge=acknowledge,
         )
-        if self._offer(arrival):
+        if self._offer(arrival, 0.0):
             return
         if message.qos == 0:
             self.dropped += 1
-            return
-        # No room: hang up. The broker keeps what is unacknowledged and sends it again.
-        self.problem = "readings come faster than they can be kept"
-        self._ended.set()
+        elif self._offer(arrival, ROOM_WAIT_S):
+            # While this one waited, others waited behind it.
+            self.doubt()
+        else:
+            # Hang up: the broker keeps what is unacknowledged and sends it again.
+            self.problem = "readings come faster than they can be kept"
+            self._ended.set()
 
 
 def _topic(message: mqtt.MQTTMessage) -> str:
