@@ -126,22 +126,30 @@ def _film_factor(law: DryingLaw, film_um: Quantity | float) -> FloatArray:
     return np.asarray((law.reference_film_um / film) ** law.film_exponent)
 
 
-def _air_path(
+def _path(
     law: DryingLaw,
+    time_s: FloatArray,
     air_c: Quantity | float | Series,
     rh_pct: Quantity | float | Series,
     h_ratio: Quantity | float | Series,
-) -> tuple[FloatArray, FloatArray, float]:
-    """Temperature in K, the part of the log rate that is straight in time, and Ea/R in K."""
-    kelvin = within("air_c", air_c, -40.0, 60.0, "°C") + ZERO_CELSIUS_K
+) -> _integral.Path:
+    air = within("air_c", air_c, -40.0, 60.0, "°C")
     rh = within("rh_pct", rh_pct, 0.0, 100.0, "%")
     h = within("h_ratio", h_ratio, 0.01, 100.0)
     theta = law.activation_kj_mol * 1000.0 / GAS_CONSTANT
-    straight = -law.rh_per_pct * (rh - law.reference_rh_pct)
-    straight = straight + theta / (law.reference_c + ZERO_CELSIUS_K)
-    if law.air_exponent:
-        straight = straight + law.air_exponent * np.log(h)
-    return kelvin, straight, theta
+    level = theta / (law.reference_c + ZERO_CELSIUS_K) + law.rh_per_pct * law.reference_rh_pct
+    if law.air_exponent and h.ndim == 0:
+        level += law.air_exponent * math.log(h)
+    changing = law.air_exponent and h.ndim
+    return _integral.Path(
+        time=time_s,
+        air_c=air,
+        rh_pct=rh,
+        movement=law.air_exponent * np.log(h) if changing else None,
+        theta=theta,
+        level=level,
+        per_rh=law.rh_per_pct,
+    )
 
 
 def rate(
@@ -156,27 +164,24 @@ def rate(
     `air_c` -40 to 60 °C, `rh_pct` 0 to 100 %, `film_um` 0.1 to 5,000 µm, `h_ratio` (air movement as
     its transfer coefficient over the reference's) 0.01 to 100. ValueError out of range.
     """
-    kelvin, straight, theta = _air_path(law, air_c, rh_pct, h_ratio)
-    speed = np.exp(straight - theta / kelvin) * _film_factor(law, film_um)
-    return as_given(speed, air_c, rh_pct, film_um, h_ratio)
+    path = _path(law, np.zeros(1), air_c, rh_pct, h_ratio)
+    log_rate = path.straight(...) - path.theta / (path.air_c + ZERO_CELSIUS_K)
+    return as_given(np.exp(log_rate) * _film_factor(law, film_um), air_c, rh_pct, film_um, h_ratio)
 
 
-def _path(
+def _series(
     time_s: Series, air_c: Series, rh_pct: Series, law: DryingLaw, h_ratio: float | Series
 ) -> _integral.Path:
     time = increasing("time_s", time_s)
-    for name, given in (("air_c", air_c), ("rh_pct", rh_pct), ("h_ratio", h_ratio)):
-        shape = np.shape(given)
-        if shape not in ((), time.shape):
-            msg = f"{name} must have one entry for each of time_s {time.shape}, got {shape}"
+    for name, given, shapes in (
+        ("air_c", air_c, (time.shape,)),
+        ("rh_pct", rh_pct, (time.shape,)),
+        ("h_ratio", h_ratio, (time.shape, ())),
+    ):
+        if np.shape(given) not in shapes:
+            msg = f"{name} must have one entry for each of time_s, {time.size}"
             raise ValueError(msg)
-    kelvin, straight, theta = _air_path(law, air_c, rh_pct, h_ratio)
-    return _integral.Path(
-        time,
-        np.broadcast_to(kelvin, time.shape),
-        np.broadcast_to(straight, time.shape),
-        theta,
-    )
+    return _path(law, time, air_c, rh_pct, h_ratio)
 
 
 def cumulative_hours(
@@ -193,7 +198,7 @@ def cumulative_hours(
     `time_s` rises strictly, s; the others as in `rate`, a value for each time (`h_ratio` may be
     one for all). Lines are drawn across gaps: see `elapsed` where there may be some.
     """
-    path = _path(time_s, air_c, rh_pct, law, h_ratio)
+    path = _series(time_s, air_c, rh_pct, law, h_ratio)
     hours = np.zeros(path.time.size)
     np.cumsum(_integral.segments(path), out=hours[1:])
     hours *= _film_factor(law, film_um) / SECONDS_PER_HOUR
@@ -210,9 +215,8 @@ def equivalent_hours(
     h_ratio: float | Series = 1.0,
 ) -> float:
     """Reference hours from the first to the last reading; arguments as in `cumulative_hours`."""
-    path = _path(time_s, air_c, rh_pct, law, h_ratio)
-    total = float(_integral.segments(path).sum())
-    return total * float(_film_factor(law, film_um)) / SECONDS_PER_HOUR
+    path = _series(time_s, air_c, rh_pct, law, h_ratio)
+    return _integral.whole(path) * float(_film_factor(law, film_um)) / SECONDS_PER_HOUR
 
 
 def elapsed(
@@ -227,7 +231,7 @@ def elapsed(
 ) -> Elapsed:
     """Reference hours with the gaps told apart: readings further apart than `max_gap_s`."""
     within("max_gap_s", max_gap_s, 1e-3, 1e12, "s")
-    path = _path(time_s, air_c, rh_pct, law, h_ratio)
+    path = _series(time_s, air_c, rh_pct, law, h_ratio)
     hours = _integral.segments(path) * float(_film_factor(law, film_um)) / SECONDS_PER_HOUR
     steps = np.diff(path.time)
     gap = steps > max_gap_s
@@ -256,7 +260,7 @@ def hours_between(
     `film_um`, `start_s` and `end_s` broadcast; the starts and ends lie anywhere within `time_s`,
     also between readings, and no end is before its start. The air is integrated once for all.
     """
-    path = _path(time_s, air_c, rh_pct, law, h_ratio)
+    path = _series(time_s, air_c, rh_pct, law, h_ratio)
     first, last = float(path.time[0]), float(path.time[-1])
     start = within("start_s", start_s, first, last, "s (the span of time_s)")
     end = within("end_s", end_s, first, last, "s (the span of time_s)")
@@ -285,7 +289,7 @@ def time_to_reach(
     1e-9 of its length.
     """
     mark = float(within("mark_hours", mark_hours, 0.0, 1e6, "h"))
-    path = _path(time_s, air_c, rh_pct, law, h_ratio)
+    path = _series(time_s, air_c, rh_pct, law, h_ratio)
     total = np.zeros(path.time.size)
     np.cumsum(_integral.segments(path), out=total[1:])
     wanted = mark * SECONDS_PER_HOUR / float(_film_factor(law, film_um))
