@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import re
 import socket
 from urllib.parse import urlsplit
 
@@ -179,6 +180,8 @@ def host_is_ours(host: str) -> bool:
     Addresses, names without a dot, ``localhost`` and ``.local`` names cannot be pointed here by
     somebody else's DNS; this machine's own full name is taken too.
     """
+    if not re.fullmatch(r"[\w.:\[\]%-]+", host, re.ASCII):
+        return False  # a user part, a path or worse
     try:
         name = (urlsplit(f"//{host}").hostname or "").rstrip(".").lower()
     except ValueError:

@@ -7,10 +7,12 @@ beyond all bounds, is null.
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+
+from service.store.types import from_millis, to_millis
 
 __all__ = [
     "AirOut",
@@ -46,8 +48,9 @@ __all__ = [
 
 
 def iso(at: datetime) -> str:
-    """Write an instant as ISO 8601 in UTC with a Z, to the millisecond."""
-    return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    """Write an instant as ISO 8601 in UTC with a Z, to the millisecond that the store keeps."""
+    kept = from_millis(to_millis(at))
+    return kept.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def finite(value: Any) -> Any:

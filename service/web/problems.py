@@ -113,7 +113,9 @@ def install(app: FastAPI, page: Page) -> None:
         if error.status_code == 404 and detail == "Not Found":
             detail = f"nothing at {request.url.path}"
         headers = dict(error.headers) if error.headers else None
-        return answer(request, error.status_code, detail, (), headers)
+        # These two are only raised while a body is read.
+        errors = [("body", detail)] if error.status_code in {400, 413} else []
+        return answer(request, error.status_code, detail, errors, headers)
 
 
 def wants_page(request: Request) -> bool:

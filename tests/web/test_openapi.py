@@ -1,0 +1,85 @@
+"""The description of the API: complete, and true where it can be checked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from shopkit import LiveShop
+
+WANTED = {
+    "/api/v1/places": {"get", "post"},
+    "/api/v1/places/{place_id}": {"get"},
+    "/api/v1/places/{place_id}/air": {"get"},
+    "/api/v1/places/{place_id}/history": {"get"},
+    "/api/v1/places/{place_id}/spray-check": {"get"},
+    "/api/v1/materials": {"get"},
+    "/api/v1/materials/{material_id}": {"get"},
+    "/api/v1/schedules": {"get"},
+    "/api/v1/schedules/{schedule_id}": {"get"},
+    "/api/v1/instruments": {"get", "post"},
+    "/api/v1/instruments/{instrument_id}": {"get"},
+    "/api/v1/instruments/{instrument_id}/hang": {"post"},
+    "/api/v1/instruments/{instrument_id}/coats": {"get", "post"},
+    "/api/v1/instruments/{instrument_id}/steps": {"post"},
+    "/api/v1/instruments/{instrument_id}/undo": {"post"},
+    "/api/v1/instruments/{instrument_id}/ready": {"get"},
+    "/api/v1/coats/{coat_id}": {"delete"},
+    "/api/v1/notices": {"get"},
+    "/api/v1/notices/{notice_id}/seen": {"post"},
+    "/api/v1/flaws": {"get", "post"},
+    "/api/v1/flaws/{flaw_id}": {"get"},
+    "/api/v1/health": {"get"},
+    "/api/v1/clock": {"get", "post"},
+    "/api/v1/sensors": {"get"},
+    "/api/v1/rejects": {"get"},
+    "/api/v1/events": {"get"},
+}
+
+
+@pytest.fixture(scope="module")
+def description(dry_shop: LiveShop) -> dict[str, Any]:
+    """What the service says of itself."""
+    found: dict[str, Any] = dry_shop.http.get("/openapi.json").json()
+    return found
+
+
+def test_every_route_is_described_and_nothing_else(description: dict[str, Any]) -> None:
+    assert {path: set(item) for path, item in description["paths"].items()} == WANTED
+
+
+def test_every_operation_says_what_it_does_and_that_errors_are_problems(
+    description: dict[str, Any],
+) -> None:
+    for path, item in description["paths"].items():
+        for method, operation in item.items():
+            assert operation.get("description"), (method, path)
+            problem = operation["responses"]["4XX"]["content"]
+            assert list(problem) == ["application/problem+json"], (method, path)
+
+
+def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
+    schemas = description["components"]["schemas"]
+
+    def follow(node: Any) -> None:
+        if isinstance(node, dict):
+            if "$ref" in node:
+                assert node["$ref"].removeprefix("#/components/schemas/") in schemas
+            for value in node.values():
+                follow(value)
+        elif isinstance(node, list):
+            for value in node:
+                follow(value)
+
+    follow(description)
+
+
+def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
+    units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3")
+    pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
+            "low_hours", "high_hours"}  # fmt: skip
+    for name, schema in description["components"]["schemas"].items():
+        for field, kind in schema.get("properties", {}).items():
+            types = {kind.get("type"), *(option.get("type") for option in kind.get("anyOf", []))}
+            if "number" in types:
+                assert field.endswith(units) or field in pure, (name, field)
