@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -75,7 +76,7 @@ def test_names_never_overlap_even_where_rungs_meet() -> None:
         if t.get("class") == "rung-name"
     )
     assert len(tops) == 4
-    assert all(b - a >= LABEL_GAP - 0.2 for a, b in zip(tops, tops[1:], strict=False))
+    assert all(b - a >= LABEL_GAP - 0.2 for a, b in pairwise(tops))
     assert tops[0] >= 0
     assert tops[-1] + LABEL_GAP <= 345  # within the drawing's height of 340 and its own line
 

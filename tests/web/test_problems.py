@@ -87,6 +87,8 @@ def test_a_coat_that_cannot_be_is_refused_by_field_and_nothing_is_recorded(
     assert shop.http.get(f"{API}/instruments/{PIECE}/coats").json() == []
 
 
+LUTE = {"shop_number": "9", "kind": "lute", "schedule": "lacquer-clear"}
+
 OTHERS: list[tuple[str, dict[str, Any], int, str]] = [
     ("places", {"id": "Booth 1"}, 422, "id"),
     ("places", {"id": "notices"}, 422, "id"),
@@ -96,11 +98,11 @@ OTHERS: list[tuple[str, dict[str, Any], int, str]] = [
     ("places", {"id": "cellar", "volume_m3": -2}, 422, "volume_m3"),
     ("places", {"id": "cellar", "volume_m3": 0.01}, 422, "volume_m3"),
     ("instruments", {"kind": "lute", "schedule": "lacquer-clear"}, 422, "shop_number"),
-    ("instruments", {"shop_number": "9", "kind": "lute", "schedule": "none"}, 422, "schedule"),
-    ("instruments", {"shop_number": " ", "kind": "lute", "schedule": "lacquer-clear"}, 422, "shop_number"),
-    ("instruments", {"shop_number": "41", "kind": "lute", "schedule": "lacquer-clear"}, 409, "shop_number"),
-    ("instruments", {"shop_number": "9", "kind": "lute", "schedule": "lacquer-clear", "plate_mm": 0}, 422, "plate_mm"),
-    ("instruments", {"shop_number": "9", "kind": "lute", "schedule": "lacquer-clear", "place": "cellar"}, 422, "place"),
+    ("instruments", LUTE | {"schedule": "none"}, 422, "schedule"),
+    ("instruments", LUTE | {"shop_number": " "}, 422, "shop_number"),
+    ("instruments", LUTE | {"shop_number": "41"}, 409, "shop_number"),
+    ("instruments", LUTE | {"plate_mm": 0}, 422, "plate_mm"),
+    ("instruments", LUTE | {"place": "cellar"}, 422, "place"),
     ("instruments/1/hang", {"place": "cellar"}, 422, "place"),
     ("instruments/1/hang", {}, 422, "place"),
     ("instruments/1/steps", {"step": "polish-the-moon"}, 422, "step"),
