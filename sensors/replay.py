@@ -88,6 +88,7 @@ def run(
     url: str | None = None,
     at: str = "original",
     drive: str | None = None,
+    first: datetime | None = None,
     rows: int | None = None,
     every: float | None = None,
     quiet: bool = False,
@@ -110,6 +111,8 @@ def run(
     drive : str, optional
         Address of a service with a driven clock, such as ``http://127.0.0.1:8317``: its clock is
         set to the first row (``original``) and to ``speed``.
+    first : datetime, optional
+        Begin with the first row at or after this instant; aware.
     rows : int, optional
         Stop after this many recorded rows.
     every : float, optional
@@ -130,7 +133,7 @@ def run(
     done, complete = 0, False
     try:
         topic = topic_of(place, sensor)
-        series = load_series(file)[:rows]
+        series = _cut(load_series(file), first, rows)
         series = filled(series, every) if every is not None else series
         with Publisher(Broker.of(address)) as publisher:
             try:
@@ -155,6 +158,13 @@ def run(
             file=sys.stderr,
         )
     return Played(done, seconds, publisher.acknowledged, complete)
+
+
+def _cut(series: list[Row], first: datetime | None, rows: int | None) -> list[Row]:
+    kept = series if first is None else [row for row in series if row.at >= first]
+    if not kept:
+        raise ReplayError(f"first: no row at or after {first}; the last is {series[-1].at}")
+    return kept[:rows]
 
 
 def payload(row: Row) -> bytes:

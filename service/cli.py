@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import socket
 import sys
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, NoReturn
 
 import segno
@@ -69,6 +69,12 @@ def replay(
     drive: Annotated[
         str | None, typer.Option(help="Address of a service whose driven clock is set to follow.")
     ] = None,
+    first: Annotated[
+        datetime | None,
+        typer.Option(
+            help="Begin at this instant (UTC).", formats=["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"]
+        ),
+    ] = None,
     rows: Annotated[int | None, typer.Option(help="Stop after this many rows.")] = None,
     every: Annotated[
         float | None, typer.Option(help="Draw rows in between, at most this many seconds apart.")
@@ -86,6 +92,7 @@ def replay(
             url=url,
             at=at,
             drive=drive,
+            first=_utc(first),
             rows=rows,
             every=every,
         )
@@ -129,7 +136,7 @@ def _settings(
 ) -> Settings:
     try:
         settings = load_settings(kind)
-        given = {"http_port": port, "lan": lan, "clock_start": start, "clock_rate": speed}
+        given = {"http_port": port, "lan": lan, "clock_start": _utc(start), "clock_rate": speed}
         changes = {key: value for key, value in given.items() if value is not None}
         return Settings.model_validate(settings.model_dump() | changes)
     except ValidationError as error:
@@ -171,6 +178,10 @@ def _say(settings: Settings, shop: Shop, port: int) -> None:
         print("Only this machine can reach it. For a phone on the same network, add --lan.")
     segno.make(address, micro=False).terminal(out=sys.stdout, compact=True)
     sys.stdout.flush()
+
+
+def _utc(given: datetime | None) -> datetime | None:
+    return None if given is None else given.replace(tzinfo=UTC)
 
 
 def _own_address() -> str:
