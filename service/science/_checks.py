@@ -8,7 +8,16 @@ from typing import TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FloatArray", "Quantity", "as_given", "increasing", "within"]
+__all__ = [
+    "FloatArray",
+    "Quantity",
+    "air_pressure",
+    "air_temperature",
+    "as_given",
+    "humidity",
+    "increasing",
+    "within",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -44,6 +53,21 @@ def within(
         msg = f"{name} must be {span}, got {array.flat[bad]:g}{where}"
         raise ValueError(msg)
     return array
+
+
+def air_temperature(air_c: float | Sequence[float] | FloatArray) -> FloatArray:
+    """Return `air_c` as an array, -40 to 60 °C; ValueError naming it otherwise."""
+    return within("air_c", air_c, -40.0, 60.0, "°C")
+
+
+def humidity(rh_pct: float | Sequence[float] | FloatArray, name: str = "rh_pct") -> FloatArray:
+    """Return a relative humidity as an array, 0 to 100 %; ValueError naming it otherwise."""
+    return within(name, rh_pct, 0.0, 100.0, "%")
+
+
+def air_pressure(pressure_pa: float | Sequence[float] | FloatArray) -> FloatArray:
+    """Return `pressure_pa` as an array, 50,000 to 110,000 Pa; ValueError naming it otherwise."""
+    return within("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
 
 
 def increasing(name: str, value: Sequence[float] | FloatArray) -> FloatArray:

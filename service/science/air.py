@@ -27,7 +27,16 @@ from __future__ import annotations
 import numpy as np
 
 from service.science import _saturation, _wet_bulb
-from service.science._checks import FloatArray, Quantity, as_given, within
+from service.science._checks import (
+    FloatArray,
+    Quantity,
+    air_pressure,
+    air_temperature,
+    as_given,
+    humidity,
+    within,
+)
+from service.science._mixing import ratio_of, vapour_of
 from service.science._saturation import LOWEST_DEW_POINT_C
 from service.science.constants import (
     DRY_AIR_GAS_CONSTANT,
@@ -63,28 +72,12 @@ __all__ = [
 _HIGHEST_VAPOUR_PA = float(_saturation.pressure(np.asarray(60.0)))
 
 
-def _air(air_c: Quantity | float) -> FloatArray:
-    return within("air_c", air_c, -40.0, 60.0, "°C")
-
-
-def _rh(rh_pct: Quantity | float, name: str = "rh_pct") -> FloatArray:
-    return within(name, rh_pct, 0.0, 100.0, "%")
-
-
-def _pressure(pressure_pa: Quantity | float) -> FloatArray:
-    return within("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
+def _vapour(air_c: Quantity | float, rh_pct: Quantity | float) -> FloatArray:
+    return np.asarray(humidity(rh_pct) / 100.0 * _saturation.pressure(air_temperature(air_c)))
 
 
 def _ratio(w: Quantity | float) -> FloatArray:
     return within("w", w, 0.0, 0.5, "kg/kg")
-
-
-def _ratio_of(vapour_pa: FloatArray, pressure_pa: FloatArray) -> FloatArray:
-    return np.asarray(WATER_TO_AIR_MOLAR_RATIO * vapour_pa / (pressure_pa - vapour_pa))
-
-
-def _vapour_of(w: FloatArray, pressure_pa: FloatArray) -> FloatArray:
-    return np.asarray(pressure_pa * w / (WATER_TO_AIR_MOLAR_RATIO + w))
 
 
 def saturation_pressure(air_c: Quantity) -> Quantity:
@@ -93,18 +86,18 @@ def saturation_pressure(air_c: Quantity) -> Quantity:
     The curve changes from ice to water at the triple point, 0.01 °C, where the two equations
     meet, so that it is continuous and rises everywhere.
     """
-    return as_given(_saturation.pressure(_air(air_c)), air_c)
+    return as_given(_saturation.pressure(air_temperature(air_c)), air_c)
 
 
 def vapour_pressure(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
     """Partial pressure of the water vapour, Pa; eq. (12)."""
-    return as_given(_rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c)), air_c, rh_pct)
+    return as_given(_vapour(air_c, rh_pct), air_c, rh_pct)
 
 
 def vapour_pressure_deficit(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
     """Saturation pressure less vapour pressure, Pa."""
-    dryness = 1.0 - _rh(rh_pct) / 100.0
-    return as_given(dryness * _saturation.pressure(_air(air_c)), air_c, rh_pct)
+    dryness = 1.0 - humidity(rh_pct) / 100.0
+    return as_given(dryness * _saturation.pressure(air_temperature(air_c)), air_c, rh_pct)
 
 
 def dew_point(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
@@ -116,7 +109,7 @@ def dew_point(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
     6e-5 % RH), the answer is `LOWEST_DEW_POINT_C` = -100 °C, which keeps margins finite and in
     order. An RH of exactly 0 from a sensor is more often a fault than air.
     """
-    return as_given(_saturation.dew_point(_air(air_c), _rh(rh_pct)), air_c, rh_pct)
+    return as_given(_saturation.dew_point(air_temperature(air_c), humidity(rh_pct)), air_c, rh_pct)
 
 
 def rh_at_dew_point(air_c: Quantity | float, dew_point_c: Quantity | float) -> Quantity:
@@ -126,7 +119,7 @@ def rh_at_dew_point(air_c: Quantity | float, dew_point_c: Quantity | float) -> Q
     be, it condenses. With a surface temperature for `air_c`, this is the RH at that surface.
     """
     dew = within("dew_point_c", dew_point_c, LOWEST_DEW_POINT_C, 60.0, "°C")
-    ratio = _saturation.pressure(dew) / _saturation.pressure(_air(air_c))
+    ratio = _saturation.pressure(dew) / _saturation.pressure(air_temperature(air_c))
     return as_given(100.0 * ratio, air_c, dew_point_c)
 
 
@@ -136,8 +129,8 @@ def humidity_ratio(
     pressure_pa: Quantity | float = STANDARD_PRESSURE_PA,
 ) -> Quantity:
     """Humidity ratio, kg of water per kg of dry air; eq. (20)."""
-    vapour = _rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c))
-    return as_given(_ratio_of(vapour, _pressure(pressure_pa)), air_c, rh_pct, pressure_pa)
+    vapour = _vapour(air_c, rh_pct)
+    return as_given(ratio_of(vapour, air_pressure(pressure_pa)), air_c, rh_pct, pressure_pa)
 
 
 def relative_humidity(
@@ -149,8 +142,10 @@ def relative_humidity(
 
     Above 100 where the air cannot hold that much water: the excess condenses.
     """
-    vapour = _vapour_of(_ratio(w), _pressure(pressure_pa))
-    return as_given(100.0 * vapour / _saturation.pressure(_air(air_c)), air_c, w, pressure_pa)
+    vapour = vapour_of(_ratio(w), air_pressure(pressure_pa))
+    return as_given(
+        100.0 * vapour / _saturation.pressure(air_temperature(air_c)), air_c, w, pressure_pa
+    )
 
 
 def dew_point_of_ratio(
@@ -160,7 +155,7 @@ def dew_point_of_ratio(
 
     `w` up to the saturated air of 60 °C; -100 °C for bone-dry air, as in `dew_point`.
     """
-    vapour = _vapour_of(_ratio(w), _pressure(pressure_pa))
+    vapour = vapour_of(_ratio(w), air_pressure(pressure_pa))
     if vapour.size and vapour.max() > _HIGHEST_VAPOUR_PA:
         msg = "w must not exceed that of saturated air at 60 °C, the end of the range"
         raise ValueError(msg)
@@ -169,14 +164,14 @@ def dew_point_of_ratio(
 
 def absolute_humidity(air_c: Quantity | float, rh_pct: Quantity | float) -> Quantity:
     """Density of the water vapour, kg/m³, by the ideal-gas law."""
-    air = _air(air_c)
-    vapour = _rh(rh_pct) / 100.0 * _saturation.pressure(air)
-    return as_given(vapour / (VAPOUR_GAS_CONSTANT * (air + ZERO_CELSIUS_K)), air_c, rh_pct)
+    air = air_temperature(air_c)
+    density_kg_m3 = _vapour(air_c, rh_pct) / (VAPOUR_GAS_CONSTANT * (air + ZERO_CELSIUS_K))
+    return as_given(density_kg_m3, air_c, rh_pct)
 
 
 def enthalpy(air_c: Quantity | float, w: Quantity | float) -> Quantity:
     """Specific enthalpy, J per kg of dry air, from 0 for dry air at 0 °C; eq. (30)."""
-    air = _air(air_c)
+    air = air_temperature(air_c)
     return as_given(1006.0 * air + _ratio(w) * (2.501e6 + 1860.0 * air), air_c, w)
 
 
@@ -187,9 +182,9 @@ def density(
 ) -> Quantity:
     """Density of the moist air, kg/m³; eq. (26) and (28)."""
     ratio = _ratio(w)
-    kelvin = _air(air_c) + ZERO_CELSIUS_K
+    kelvin = air_temperature(air_c) + ZERO_CELSIUS_K
     volume = DRY_AIR_GAS_CONSTANT * kelvin * (1.0 + ratio / WATER_TO_AIR_MOLAR_RATIO)
-    return as_given((1.0 + ratio) * _pressure(pressure_pa) / volume, air_c, w, pressure_pa)
+    return as_given((1.0 + ratio) * air_pressure(pressure_pa) / volume, air_c, w, pressure_pa)
 
 
 def pressure_at_altitude(altitude_m: Quantity) -> Quantity:
@@ -211,11 +206,9 @@ def wet_bulb(
     Solved to 1e-9 K. About 0 °C a wet and an iced bulb can both be in balance; the iced one is
     given, so that the answer steps up, by up to a kelvin, where it crosses 0 °C.
     """
-    air, pressure = _air(air_c), _pressure(pressure_pa)
-    w = _ratio_of(_rh(rh_pct) / 100.0 * _saturation.pressure(air), pressure)
-    bulb = _wet_bulb.solve(air, w, pressure)
-    shape = np.broadcast_shapes(w.shape, pressure.shape)
-    return as_given(bulb.reshape(shape), air_c, rh_pct, pressure_pa)
+    air, pressure = air_temperature(air_c), air_pressure(pressure_pa)
+    w = ratio_of(_vapour(air_c, rh_pct), pressure)
+    return as_given(_wet_bulb.solve(air, w, pressure), air_c, rh_pct, pressure_pa)
 
 
 def humidity_ratio_at_wet_bulb(
@@ -228,8 +221,8 @@ def humidity_ratio_at_wet_bulb(
     `wet_bulb_c`: -40 to 60 °C, not above `air_c` and not below the wet bulb of bone-dry air:
     ValueError otherwise.
     """
-    air, bulb = _air(air_c), within("wet_bulb_c", wet_bulb_c, -40.0, 60.0, "°C")
-    ratio = _wet_bulb.ratio_at(air, bulb, _pressure(pressure_pa))
+    air, bulb = air_temperature(air_c), within("wet_bulb_c", wet_bulb_c, -40.0, 60.0, "°C")
+    ratio = _wet_bulb.ratio_at(air, bulb, air_pressure(pressure_pa))
     if np.any(bulb > air):
         msg = "wet_bulb_c must not exceed air_c"
         raise ValueError(msg)
@@ -247,11 +240,11 @@ def rh_after_warming(
     No water is added or taken; pressure stays. The new temperature must lie in -40 to 60 °C. Above
     100 where cooling takes the air below its dew point: it condenses.
     """
-    air = _air(air_c)
+    air = air_temperature(air_c)
     warmed = within("warming_k", warming_k, -100.0, 100.0, "K") + air
     within("air_c + warming_k", warmed, -40.0, 60.0, "°C")
     ratio = _saturation.pressure(air) / _saturation.pressure(warmed)
-    return as_given(_rh(rh_pct) * ratio, air_c, rh_pct, warming_k)
+    return as_given(humidity(rh_pct) * ratio, air_c, rh_pct, warming_k)
 
 
 def warming_to_rh(
@@ -261,9 +254,9 @@ def warming_to_rh(
 
     `target_rh_pct`: above 0, to 100. Raises ValueError where warming to 60 °C is not enough.
     """
-    air = _air(air_c)
+    air = air_temperature(air_c)
     target = within("target_rh_pct", target_rh_pct, 1e-3, 100.0, "%")
-    saturation = _rh(rh_pct) * _saturation.pressure(air) / target
+    saturation = humidity(rh_pct) * _saturation.pressure(air) / target
     if saturation.size and saturation.max() > _HIGHEST_VAPOUR_PA:
         msg = "target_rh_pct cannot be reached by warming the air to 60 °C: take water out instead"
         raise ValueError(msg)
@@ -281,9 +274,9 @@ def water_above_dew_point(
     `target_dew_point_c`: -100 to 60 °C. Negative where the air is drier than that already.
     """
     target = within("target_dew_point_c", target_dew_point_c, LOWEST_DEW_POINT_C, 60.0, "°C")
-    pressure = _pressure(pressure_pa)
-    now = _ratio_of(_rh(rh_pct) / 100.0 * _saturation.pressure(_air(air_c)), pressure)
-    then = _ratio_of(_saturation.pressure(target), pressure)
+    pressure = air_pressure(pressure_pa)
+    now = ratio_of(_vapour(air_c, rh_pct), pressure)
+    then = ratio_of(_saturation.pressure(target), pressure)
     return as_given(now - then, air_c, rh_pct, target_dew_point_c, pressure_pa)
 
 
@@ -297,8 +290,8 @@ def water_above_rh(
 
     `target_rh_pct`: 0 to 100. Negative where the air is drier than that already.
     """
-    saturated = _saturation.pressure(_air(air_c))
-    pressure = _pressure(pressure_pa)
-    now = _ratio_of(_rh(rh_pct) / 100.0 * saturated, pressure)
-    then = _ratio_of(_rh(target_rh_pct, "target_rh_pct") / 100.0 * saturated, pressure)
+    saturated = _saturation.pressure(air_temperature(air_c))
+    pressure = air_pressure(pressure_pa)
+    now = ratio_of(humidity(rh_pct) / 100.0 * saturated, pressure)
+    then = ratio_of(humidity(target_rh_pct, "target_rh_pct") / 100.0 * saturated, pressure)
     return as_given(now - then, air_c, rh_pct, target_rh_pct, pressure_pa)

@@ -22,7 +22,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.science import _integral
-from service.science._checks import FloatArray, Quantity, as_given, increasing, within
+from service.science._checks import (
+    FloatArray,
+    Quantity,
+    as_given,
+    increasing,
+    within,
+)
+from service.science._drying_law import DryingLaw, film_factor, path
 from service.science.constants import GAS_CONSTANT, ZERO_CELSIUS_K
 
 __all__ = [
@@ -43,43 +50,6 @@ SOFT_COAT_WEIGHT = 0.5
 """Share of a wholly soft earlier coat that counts as film still to dry (assumed)."""
 
 Series = Sequence[float] | FloatArray
-
-
-@dataclass(frozen=True)
-class DryingLaw:
-    """How a material's drying depends on air and film; every factor is 1 at the reference.
-
-    Attributes
-    ----------
-    reference_c, reference_rh_pct, reference_film_um
-        Air and film that the material's reference times are for: °C, %, µm. The film is whichever
-        thickness, wet or dry, the material's coats are told in.
-    activation_kj_mol
-        Ea, 0 to 200 kJ/mol. Doubling for 10 K near room temperature is 51.
-    film_exponent
-        n, 0 to 3. 1: as fast as the surface can evaporate; 2: held back by diffusion in the film.
-    rh_per_pct
-        k, -0.2 to 0.2 per % RH; 0.01 slows by a hundredth for each point of RH more.
-    air_exponent
-        m, 0 to 1, of the heat- or mass-transfer coefficient over its reference.
-    """
-
-    reference_c: float
-    reference_rh_pct: float
-    activation_kj_mol: float
-    film_exponent: float
-    reference_film_um: float
-    rh_per_pct: float
-    air_exponent: float = 0.0
-
-    def __post_init__(self) -> None:
-        within("reference_c", self.reference_c, -40.0, 60.0, "°C")
-        within("reference_rh_pct", self.reference_rh_pct, 0.0, 100.0, "%")
-        within("activation_kj_mol", self.activation_kj_mol, 0.0, 200.0, "kJ/mol")
-        within("film_exponent", self.film_exponent, 0.0, 3.0)
-        within("reference_film_um", self.reference_film_um, 0.1, 5000.0, "µm")
-        within("rh_per_pct", self.rh_per_pct, -0.2, 0.2, "per %")
-        within("air_exponent", self.air_exponent, 0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -121,37 +91,6 @@ def activation_from_ratio(
     return as_given(GAS_CONSTANT * speed / (1.0 / low - 1.0 / high) / 1000.0, low_c, high_c, ratio)
 
 
-def _film_factor(law: DryingLaw, film_um: Quantity | float) -> FloatArray:
-    film = within("film_um", film_um, 0.1, 5000.0, "µm")
-    return np.asarray((law.reference_film_um / film) ** law.film_exponent)
-
-
-def _path(
-    law: DryingLaw,
-    time_s: FloatArray,
-    air_c: Quantity | float | Series,
-    rh_pct: Quantity | float | Series,
-    h_ratio: Quantity | float | Series,
-) -> _integral.Path:
-    air = within("air_c", air_c, -40.0, 60.0, "°C")
-    rh = within("rh_pct", rh_pct, 0.0, 100.0, "%")
-    h = within("h_ratio", h_ratio, 0.01, 100.0)
-    theta = law.activation_kj_mol * 1000.0 / GAS_CONSTANT
-    level = theta / (law.reference_c + ZERO_CELSIUS_K) + law.rh_per_pct * law.reference_rh_pct
-    if law.air_exponent and h.ndim == 0:
-        level += law.air_exponent * math.log(h)
-    changing = law.air_exponent and h.ndim
-    return _integral.Path(
-        time=time_s,
-        air_c=air,
-        rh_pct=rh,
-        movement=law.air_exponent * np.log(h) if changing else None,
-        theta=theta,
-        level=level,
-        per_rh=law.rh_per_pct,
-    )
-
-
 def rate(
     law: DryingLaw,
     air_c: Quantity | float,
@@ -164,9 +103,9 @@ def rate(
     `air_c` -40 to 60 °C, `rh_pct` 0 to 100 %, `film_um` 0.1 to 5,000 µm, `h_ratio` (air movement as
     its transfer coefficient over the reference's) 0.01 to 100. ValueError out of range.
     """
-    path = _path(law, np.zeros(1), air_c, rh_pct, h_ratio)
-    log_rate = path.straight(...) - path.theta / (path.air_c + ZERO_CELSIUS_K)
-    return as_given(np.exp(log_rate) * _film_factor(law, film_um), air_c, rh_pct, film_um, h_ratio)
+    way = path(law, np.zeros(1), air_c, rh_pct, h_ratio)
+    log_rate = way.straight(...) - way.theta / (way.air_c + ZERO_CELSIUS_K)
+    return as_given(np.exp(log_rate) * film_factor(law, film_um), air_c, rh_pct, film_um, h_ratio)
 
 
 def _series(
@@ -181,7 +120,7 @@ def _series(
         if np.shape(given) not in shapes:
             msg = f"{name} must have one entry for each of time_s, {time.size}"
             raise ValueError(msg)
-    return _path(law, time, air_c, rh_pct, h_ratio)
+    return path(law, time, air_c, rh_pct, h_ratio)
 
 
 def cumulative_hours(
@@ -198,10 +137,10 @@ def cumulative_hours(
     `time_s` rises strictly, s; the others as in `rate`, a value for each time (`h_ratio` may be
     one for all). Lines are drawn across gaps: see `elapsed` where there may be some.
     """
-    path = _series(time_s, air_c, rh_pct, law, h_ratio)
-    hours = np.zeros(path.time.size)
-    np.cumsum(_integral.segments(path), out=hours[1:])
-    hours *= _film_factor(law, film_um) / SECONDS_PER_HOUR
+    way = _series(time_s, air_c, rh_pct, law, h_ratio)
+    hours = np.zeros(way.time.size)
+    np.cumsum(_integral.segments(way), out=hours[1:])
+    hours *= film_factor(law, film_um) / SECONDS_PER_HOUR
     return hours
 
 
@@ -215,8 +154,8 @@ def equivalent_hours(
     h_ratio: float | Series = 1.0,
 ) -> float:
     """Reference hours from the first to the last reading; arguments as in `cumulative_hours`."""
-    path = _series(time_s, air_c, rh_pct, law, h_ratio)
-    return _integral.whole(path) * float(_film_factor(law, film_um)) / SECONDS_PER_HOUR
+    way = _series(time_s, air_c, rh_pct, law, h_ratio)
+    return _integral.whole(way) * float(film_factor(law, film_um)) / SECONDS_PER_HOUR
 
 
 def elapsed(
@@ -231,11 +170,11 @@ def elapsed(
 ) -> Elapsed:
     """Reference hours with the gaps told apart: readings further apart than `max_gap_s`."""
     within("max_gap_s", max_gap_s, 1e-3, 1e12, "s")
-    path = _series(time_s, air_c, rh_pct, law, h_ratio)
-    hours = _integral.segments(path) * float(_film_factor(law, film_um)) / SECONDS_PER_HOUR
-    steps = np.diff(path.time)
+    way = _series(time_s, air_c, rh_pct, law, h_ratio)
+    hours = _integral.segments(way) * float(film_factor(law, film_um)) / SECONDS_PER_HOUR
+    steps = np.diff(way.time)
     gap = steps > max_gap_s
-    starts, ends = path.time[:-1][gap], path.time[1:][gap]
+    starts, ends = way.time[:-1][gap], way.time[1:][gap]
     return Elapsed(
         hours=float(hours[~gap].sum()),
         gap_s=float(steps[gap].sum()),
@@ -260,17 +199,17 @@ def hours_between(
     `film_um`, `start_s` and `end_s` broadcast; the starts and ends lie anywhere within `time_s`,
     also between readings, and no end is before its start. The air is integrated once for all.
     """
-    path = _series(time_s, air_c, rh_pct, law, h_ratio)
-    first, last = float(path.time[0]), float(path.time[-1])
+    way = _series(time_s, air_c, rh_pct, law, h_ratio)
+    first, last = float(way.time[0]), float(way.time[-1])
     start = within("start_s", start_s, first, last, "s (the span of time_s)")
     end = within("end_s", end_s, first, last, "s (the span of time_s)")
     if np.any(end < start):
         msg = "end_s must not be before start_s"
         raise ValueError(msg)
-    total = np.zeros(path.time.size)
-    np.cumsum(_integral.segments(path), out=total[1:])
-    passed = _integral.at(path, total, end) - _integral.at(path, total, start)
-    return np.asarray(passed * _film_factor(law, film_um) / SECONDS_PER_HOUR)
+    total = np.zeros(way.time.size)
+    np.cumsum(_integral.segments(way), out=total[1:])
+    passed = _integral.at(way, total, end) - _integral.at(way, total, start)
+    return np.asarray(passed * film_factor(law, film_um) / SECONDS_PER_HOUR)
 
 
 def time_to_reach(
@@ -289,13 +228,13 @@ def time_to_reach(
     1e-9 of its length.
     """
     mark = float(within("mark_hours", mark_hours, 0.0, 1e6, "h"))
-    path = _series(time_s, air_c, rh_pct, law, h_ratio)
-    total = np.zeros(path.time.size)
-    np.cumsum(_integral.segments(path), out=total[1:])
-    wanted = mark * SECONDS_PER_HOUR / float(_film_factor(law, film_um))
+    way = _series(time_s, air_c, rh_pct, law, h_ratio)
+    total = np.zeros(way.time.size)
+    np.cumsum(_integral.segments(way), out=total[1:])
+    wanted = mark * SECONDS_PER_HOUR / float(film_factor(law, film_um))
     if wanted > total[-1] * (1.0 + 1e-12):  # equal but for rounding is reached
         return math.inf
-    return _integral.when(path, total, min(wanted, float(total[-1])))
+    return _integral.when(way, total, min(wanted, float(total[-1])))
 
 
 def effective_film(

@@ -22,7 +22,14 @@ from __future__ import annotations
 import numpy as np
 
 from service.science import _saturation
-from service.science._checks import FloatArray, Quantity, as_given, within
+from service.science._checks import (
+    FloatArray,
+    Quantity,
+    air_temperature,
+    as_given,
+    humidity,
+    within,
+)
 
 __all__ = ["dew_point_sd", "margin_sd"]
 
@@ -35,8 +42,8 @@ def _dew_point_slopes(
     air_c: Quantity | float, rh_pct: Quantity | float, rh_sd_pct: Quantity | float
 ) -> tuple[FloatArray, FloatArray]:
     """Change of the dew point per K of air, and its change, K, for one sd of RH."""
-    air = within("air_c", air_c, -40.0, 60.0, "°C")
-    rh = within("rh_pct", rh_pct, 0.0, 100.0, "%")
+    air = air_temperature(air_c)
+    rh = humidity(rh_pct)
     rh_sd = within("rh_sd_pct", rh_sd_pct, 0.0, 50.0, "%")
     air, rh, rh_sd = np.broadcast_arrays(air, rh, rh_sd)
     dew = _saturation.dew_point(air, rh)

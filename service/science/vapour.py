@@ -19,7 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.science import solvents
-from service.science._checks import FloatArray, Quantity, as_given, increasing, within
+from service.science._checks import (
+    FloatArray,
+    Quantity,
+    air_pressure,
+    as_given,
+    increasing,
+    within,
+)
 from service.science.constants import GAS_CONSTANT, STANDARD_PRESSURE_PA, ZERO_CELSIUS_K
 
 __all__ = [
@@ -65,7 +72,7 @@ def vapour_volume(
         "molar_mass_kg_mol", molar_mass_kg_mol, 0.002, 1.0, "kg/mol"
     )
     kelvin = within("vapour_c", vapour_c, -40.0, 200.0, "°C") + ZERO_CELSIUS_K
-    pressure = within("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
+    pressure = air_pressure(pressure_pa)
     answer = amount * GAS_CONSTANT * kelvin / pressure
     return as_given(answer, mass_kg, molar_mass_kg_mol, vapour_c)
 
@@ -80,7 +87,7 @@ def mass_concentration(
     part = within("share", share, 0.0, 1.0)
     molar = within("molar_mass_kg_mol", molar_mass_kg_mol, 0.002, 1.0, "kg/mol")
     kelvin = within("air_c", air_c, -40.0, 200.0, "°C") + ZERO_CELSIUS_K
-    pressure = within("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
+    pressure = air_pressure(pressure_pa)
     answer = part * molar * pressure / (GAS_CONSTANT * kelvin)
     return as_given(answer, share, molar_mass_kg_mol, air_c)
 

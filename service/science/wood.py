@@ -15,7 +15,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from service.science._checks import FloatArray, Quantity, as_given, increasing, within
+from service.science._checks import (
+    FloatArray,
+    Quantity,
+    air_temperature,
+    as_given,
+    humidity,
+    increasing,
+    within,
+)
 from service.science.woods import Finish
 
 __all__ = [
@@ -49,8 +57,8 @@ def equilibrium_moisture(air_c: Quantity | float, rh_pct: Quantity | float) -> Q
     rh_pct
         0 to 100 %. Above 95 % the equation is an extrapolation.
     """
-    t = np.maximum(within("air_c", air_c, -40.0, 60.0, "°C"), TABLE_EDGE_C)
-    h = within("rh_pct", rh_pct, 0.0, 100.0, "%") / 100.0
+    t = np.maximum(air_temperature(air_c), TABLE_EDGE_C)
+    h = humidity(rh_pct) / 100.0
     return as_given(_hailwood_horrobin(t, h), air_c, rh_pct)
 
 
@@ -69,7 +77,7 @@ def rh_for_moisture(air_c: Quantity | float, moisture_pct: Quantity | float) -> 
 
     `moisture_pct` 0 to 26 %; ValueError where even 100 % RH would not give it. To 1e-9 % RH.
     """
-    t = np.maximum(within("air_c", air_c, -40.0, 60.0, "°C"), TABLE_EDGE_C)
+    t = np.maximum(air_temperature(air_c), TABLE_EDGE_C)
     wanted = within("moisture_pct", moisture_pct, 0.0, 26.0, "%")
     t, wanted = np.broadcast_arrays(t, wanted)
     if np.any(wanted > _hailwood_horrobin(t, np.ones(t.shape))):
@@ -152,8 +160,8 @@ def moisture_course(
         Time constant, 1 to 1e9 s, from `response_time`.
     """
     time = increasing("time_s", time_s)
-    air = within("air_c", air_c, -40.0, 60.0, "°C")
-    rh = within("rh_pct", rh_pct, 0.0, 100.0, "%")
+    air = air_temperature(air_c)
+    rh = humidity(rh_pct)
     if air.shape != time.shape or rh.shape != time.shape:
         msg = "air_c and rh_pct must have one entry for each of time_s"
         raise ValueError(msg)
