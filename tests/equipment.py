@@ -130,7 +130,7 @@ class Mosquitto:
         how = [command("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(self.port)]
         how += ["-u", USER, "-P", password, "-t", topic, "-q", str(qos)]
         how += ["-r"] if retain else []
-        how += ["-s"] if len(raw) == 1 else ["-l"]
+        how += ["-l"] if len(raw) != 1 else ["-s"] if raw[0] else ["-n"]
         text = raw[0] if len(raw) == 1 else b"".join(line + b"\n" for line in raw)
         subprocess.run(how, input=text, check=True, capture_output=True, timeout=60)
 

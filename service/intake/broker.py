@@ -171,7 +171,7 @@ def _host(*, lan: bool) -> str:
 
 def _password(file: Path) -> str:
     if not file.exists():
-        file.parent.mkdir(parents=True, exist_ok=True)
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         _private(file, secrets.token_urlsafe(18))
     return file.read_text().strip()
 

@@ -92,7 +92,8 @@ class Committer:
     def stop(self) -> None:
         """Finish the batch under way; what waits is left unacknowledged."""
         self._stopping.set()
-        self._thread.join(timeout=15)
+        if self._thread.is_alive():
+            self._thread.join(timeout=15)
 
     def offer(self, arrival: Arrival, wait_s: float) -> bool:
         """Take one message into the queue; False where there is no room within ``wait_s``."""

@@ -98,7 +98,8 @@ class Connection:
         """Disconnect; what is unacknowledged stays at the broker."""
         self._stopping.set()
         self._ended.set()
-        self._thread.join(timeout=10)
+        if self._thread.is_alive():
+            self._thread.join(timeout=10)
 
     @property
     def connected(self) -> bool:

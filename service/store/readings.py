@@ -178,11 +178,13 @@ def _already_there(
 
 
 def _sensor_ids(session: Session, batch: Sequence[NewReading]) -> dict[tuple[str, str], int]:
-    wanted = {(r.place, r.sensor): r.received_at for r in reversed(batch)}
+    wanted: dict[tuple[str, str], datetime] = {}
+    for reading in batch:
+        wanted.setdefault((reading.place, reading.sensor), reading.received_at)
     places = {place for place, _ in wanted}
     rows = session.exec(select(Sensor).where(col(Sensor.place_id).in_(places))).all()
     ids = {(row.place_id, row.name): int(row.id or 0) for row in rows}
-    unknown = [key for key in reversed(wanted) if key not in ids]
+    unknown = [key for key in wanted if key not in ids]
     if unknown:
         there = session.exec(select(func.count()).select_from(Sensor)).one()
         for place, sensor in unknown[: max(0, MOST_SENSORS - there)]:
