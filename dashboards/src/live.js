@@ -1,8 +1,9 @@
 // The live stream: when something changed, the page is asked for again and its live parts swapped.
 import { setClock, setLost } from "./ages.js";
-import { swap } from "./swap.js";
+import { ask, swap } from "./swap.js";
 
 const BEATS_MISSED_MS = 32000;
+const ASK_MS = 6000; // a service that takes a question and never answers is gone too
 const LEAST_BETWEEN_MS = 1500;
 
 let source = null;
@@ -72,10 +73,9 @@ function soon() {
 async function refresh() {
   askedAt = Date.now();
   try {
-    const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+    const { ok, page } = await ask(location.href, {}, ASK_MS);
     setLost(false);
-    if (!answer.ok) return;
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (!ok) return;
     if (document.querySelector("[data-reload-on]") && !page.querySelector("[data-reload-on]")) {
       location.reload();
       return;

@@ -3,6 +3,23 @@
 import { readClock, tick } from "./ages.js";
 import { drawCharts, keepChart } from "./charts.js";
 
+/** Asks for a page and takes it apart; fails where no answer comes in time. */
+export async function ask(address, options, patience) {
+  const stop = new AbortController();
+  const timer = setTimeout(() => stop.abort(), patience);
+  try {
+    const answer = await fetch(address, {
+      ...options,
+      headers: { Accept: "text/html" },
+      signal: stop.signal,
+    });
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    return { ok: answer.ok, page };
+  } finally {
+    clearTimeout(timer);
+  }
+}
+
 export function swap(page) {
   Object.assign(document.body.dataset, {
     now: page.body.dataset.now,

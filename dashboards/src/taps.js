@@ -1,7 +1,9 @@
 // One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly.
 import { setLost } from "./ages.js";
 import { drawCharts } from "./charts.js";
-import { say, swap } from "./swap.js";
+import { ask, say, swap } from "./swap.js";
+
+const PATIENCE_MS = 12000;
 
 export function takeTaps() {
   document.addEventListener("submit", (event) => {
@@ -27,14 +29,9 @@ async function send(form) {
   const fields = new URLSearchParams(new FormData(form));
   for (const button of buttons) button.disabled = true;
   try {
-    const answer = await fetch(form.action, {
-      method: "POST",
-      body: fields,
-      headers: { Accept: "text/html" },
-    });
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const { ok, page } = await ask(form.action, { method: "POST", body: fields }, PATIENCE_MS);
     setLost(false);
-    if (answer.ok) {
+    if (ok) {
       swap(page);
       say(page);
     } else {
@@ -45,7 +42,7 @@ async function send(form) {
     }
   } catch {
     const told = document.createElement("p");
-    told.textContent = "Not recorded: no connection. Tap again when it is back.";
+    told.textContent = "Not confirmed: no connection. When it is back, look here before you tap again.";
     document.getElementById("flash").replaceChildren(told);
     setLost(true);
   } finally {

@@ -50,19 +50,22 @@ class LiveShop:
             hub=self.hub,
             health=lambda: dict(self.status),
         )
-        self._listener = socket.socket()
-        self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        self._listener.bind(("127.0.0.1", 0))
-        self.port = self._listener.getsockname()[1]
-        self.url = f"http://127.0.0.1:{self.port}"
+        self.port = 0
+        self._listener: socket.socket | None = None
         self.start()
+        self.url = f"http://127.0.0.1:{self.port}"
         self.http = httpx.Client(base_url=self.url, timeout=20)
 
     def start(self) -> None:
-        """Serve; also after :meth:`stop_serving`, on the same port."""
+        """Serve; after :meth:`stop_serving` on the same port as before."""
+        if self._listener is None:
+            self._listener = socket.socket()
+            self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            self._listener.bind(("127.0.0.1", self.port))
+            self.port = self._listener.getsockname()[1]
         config = uvicorn.Config(self.app, log_level="error", timeout_graceful_shutdown=1)
         self.server = uvicorn.Server(config)
-        # Taken here: the server closes its sockets when it stops.
+        # A copy: the server closes its sockets when it stops.
         sockets = [self._listener.dup()]
         self._thread = threading.Thread(target=self.server.run, args=(sockets,), daemon=True)
         self._thread.start()
@@ -71,18 +74,20 @@ class LiveShop:
             assert time.monotonic() < deadline, "the server did not start"
             time.sleep(0.01)
 
-    def stop_serving(self) -> None:
-        """Stop the server; open pages lose their connection."""
+    def stop_serving(self, *, hang: bool = False) -> None:
+        """Stop the server: connections are refused, or taken and never answered (``hang``)."""
         self.server.should_exit = True
         self._thread.join(15)
         assert not self._thread.is_alive(), "the server did not stop"
+        if not hang and self._listener is not None:
+            self._listener.close()
+            self._listener = None
 
     def close(self) -> None:
         """Stop everything."""
         self.http.close()
         self.hub.close()
         self.stop_serving()
-        self._listener.close()
         self.db.dispose()
 
     # -- what happens in the shop ----------------------------------------------------------

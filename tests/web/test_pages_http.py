@@ -203,17 +203,8 @@ def test_pieces_and_places_are_added_by_forms_and_refused_with_reasons(shop: Liv
     refused = post(shop, "/instruments/new", kind="lute", schedule="lacquer-clear")
     assert refused.status_code == 422
     assert "Field required" in refused.text
-    text = landed(
-        shop,
-        post(
-            shop,
-            "/instruments/new",
-            shop_number="7",
-            kind="lute",
-            schedule="lacquer-clear",
-            place="booth",
-        ),
-    )
+    lute = {"shop_number": "7", "kind": "lute", "schedule": "lacquer-clear"}
+    text = landed(shop, post(shop, "/instruments/new", place="booth", **lute))
     assert "Lute" in text
     again = post(shop, "/instruments/new", **lute)
     assert "shop number 7 is taken" in again.text
