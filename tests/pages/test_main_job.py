@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from equipment import Mosquitto, eventually
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 from running import Listener, Service
 
 pytestmark = [pytest.mark.real, pytest.mark.slow]
@@ -36,6 +36,14 @@ def listener(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Listener]:
     listening = Listener(mosquitto, tmp_path / "heard.jsonl")
     yield listening
     listening.stop()
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[Page]:
+    """A page of the size of a phone."""
+    context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
+    yield context.new_page()
+    context.close()
 
 
 def read(service: Service, broker: Mosquitto, air_c: float, rh_pct: float) -> None:
