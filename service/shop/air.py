@@ -15,6 +15,9 @@ __all__ = ["Air", "SensorReading", "current_air"]
 SURFACE_ASSUMED_SD_K = 0.5
 """Spread of a work surface about the air where no surface sensor is (assumed)."""
 
+LEAST_RH_PCT = 1.0
+"""A humidity below this is a failed sensor and not a dry room (assumed)."""
+
 CONFLICT_SIGMA = 4.0
 """Sensors of one place that differ by more than this many standard deviations contradict."""
 
@@ -90,6 +93,8 @@ def current_air(
     trouble = None
     if not fresh:
         trouble = f"the last reading is {_age(age_s)} old"
+    elif (dry := min(used, key=lambda r: r.rh_pct)).rh_pct < LEAST_RH_PCT:
+        trouble = f"sensor {dry.sensor} says {dry.rh_pct:.1f} % RH, which no room has"
     elif contradiction := _contradiction(used):
         trouble = contradiction
     air_c = _weighted([(r.air_c, r.air_sd_k) for r in used])
@@ -144,9 +149,7 @@ def _state(
         rh_sd_pct=rh_sd_pct,
         sensors=sensors,
         dew_point_c=dew_point if dew_point is None or math.isfinite(dew_point) else None,
-        dew_point_sd_k=(
-            0.0 if bone_dry else float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct))
-        ),
+        dew_point_sd_k=float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct)),
         wet_bulb_c=float(moist.wet_bulb(air_c, rh_pct, pressure_pa)),
         humidity_ratio_g_kg=ratio * 1000.0,
         absolute_humidity_g_m3=float(moist.absolute_humidity(air_c, rh_pct)) * 1000.0,

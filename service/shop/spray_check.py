@@ -213,7 +213,7 @@ def _no_reading(stale_after_s: float) -> Reason:
 def _trouble(air: Air, stale_after_s: float) -> Reason:
     stale = air.age_s > stale_after_s
     return Reason(
-        what="reading_age" if stale else "sensors_agree",
+        what="reading_age" if stale else "sensor_trust",
         text=air.trouble or "",
         value=air.age_s if stale else None,
         limit=stale_after_s if stale else None,
@@ -249,8 +249,8 @@ def _unknown(material: Material, coating: Coating, air: Air | None, reason: Reas
         "reading",
         "bring a fresh reading: look at the sensor, its battery and its Wi-Fi"
         if reason.what == "reading_age"
-        else "check the sensors against each other"
-        if reason.what == "sensors_agree"
+        else "check the sensor: against another one, or over a jar of damp salt"
+        if reason.what == "sensor_trust"
         else "bring air and work into that range",
         None,
         "",

@@ -56,7 +56,7 @@ _REASONS = {
     "air_high": "Air, at the warm end",
     "reading_age": "Age of the reading",
     "recoat_mark": "Last coat's wait",
-    "sensors_agree": "Sensors agree",
+    "sensor_trust": "Sensors can be trusted",
     "film_model_range": "Range of the film model",
 }
 
@@ -80,7 +80,7 @@ _HEADLINES = {
     ("wait", "air_high"): "The air is too warm for this material.",
     ("wait", "recoat_mark"): "The last coat has not waited long enough.",
     ("unknown", "reading_age"): "No fresh reading, so no answer.",
-    ("unknown", "sensors_agree"): "The sensors contradict each other, so no answer.",
+    ("unknown", "sensor_trust"): "The sensors cannot be trusted now, so no answer.",
     ("unknown", "film_model_range"): "This air is outside what the film is reckoned for.",
 }
 

@@ -36,11 +36,12 @@ def test_derived_quantities_are_those_of_the_handbook() -> None:
     assert found.dew_point_margin_k == pytest.approx(25.0 - 16.7, abs=0.05)
 
 
-def test_bone_dry_air_has_no_dew_point_and_no_trouble() -> None:
+def test_bone_dry_air_has_no_dew_point_and_is_not_believed() -> None:
     found = air(reading(22.0, 0.0))
     assert found.dew_point_c is None
     assert found.dew_point_margin_k is None
-    assert found.trouble is None
+    assert found.trouble is not None
+    assert found.dew_point_sd_k > 1.0
 
 
 def test_the_better_sensor_weighs_more() -> None:

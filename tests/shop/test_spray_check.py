@@ -98,7 +98,7 @@ def test_a_stale_reading_is_unknown_however_dry(age_s: float) -> None:
 def test_sensors_that_contradict_each_other_are_unknown() -> None:
     result = ask(air_of(reading(23.0, 30.0), reading(23.0, 60.0, sensor="bench")))
     assert result.answer == "unknown"
-    assert blocking(result) == {"sensors_agree"}
+    assert blocking(result) == {"sensor_trust"}
 
 
 def test_a_stale_sensor_does_not_drown_a_fresh_one() -> None:
@@ -111,10 +111,15 @@ def test_air_outside_the_film_model_is_never_spray(air_c: float) -> None:
     assert ask(air_of(reading(air_c, 20.0))).answer != "spray"
 
 
-@pytest.mark.parametrize("rh_pct", [0.0, 100.0])
-def test_the_ends_of_the_humidity_scale_answer(rh_pct: float) -> None:
+def test_saturated_air_waits() -> None:
+    assert ask(air_of(reading(22.0, 100.0))).answer == "wait"
+
+
+@pytest.mark.parametrize("rh_pct", [0.0, 0.9])
+def test_a_sensor_that_reads_no_humidity_at_all_is_not_believed(rh_pct: float) -> None:
     result = ask(air_of(reading(22.0, rh_pct)))
-    assert result.answer == ("spray" if rh_pct == 0.0 else "wait")
+    assert result.answer == "unknown"
+    assert blocking(result) == {"sensor_trust"}
 
 
 def test_cold_work_in_warm_air_waits_until_it_has_warmed() -> None:
