@@ -1,0 +1,100 @@
+"""The forecasts that are blended: simple ones that need little, ridge ones that learn with time.
+
+Each is made at every hour of a grid as it would have been made then: coefficients are those of the
+last midnight of the grid, learned from targets known by then.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.shop.outlook.features import Ahead, Design
+from service.shop.outlook.history import Floats
+from service.shop.outlook.learned import day_products, known_sums, ridge
+
+__all__ = ["NAMES", "PENALTIES", "SIMPLE", "Learned", "candidates", "learn"]
+
+SIMPLE = ("persistence", "yesterday", "climatology", "damped")
+PENALTIES = (100.0, 1000.0, 4000.0)
+NAMES = (*SIMPLE, *(f"ridge {penalty:g}" for penalty in PENALTIES))
+
+WINDOW_DAYS = 180
+DAMPED_DAYS = 60
+RIDGE_FROM_ROWS = 20 * 24
+"""Ridge needs this many hours to learn from; with two weeks alone it does harm."""
+
+PRIOR_DAMPING_H = 24.0
+PRIOR_WEIGHT_K2 = 50.0
+"""Before anything is learned an anomaly fades with this time constant (assumed)."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What has been learned for one horizon, a fit for each day of the grid and one for its end.
+
+    ``damping`` (days + 1, 2) is the share of an anomaly that is left; ``coefficients``
+    (penalties, days + 1, p, 2) of the ridge on what damping leaves; ``rows`` (days + 1,).
+    """
+
+    horizon_h: int
+    damping: Floats
+    coefficients: Floats
+    rows: Floats
+
+
+def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned:
+    """Fit all learned candidates of one horizon for every day of a grid."""
+    wanted = target - ahead.course
+    anomaly = np.where(np.isfinite(wanted), made.anomaly, 0.0)
+    wanted = np.nan_to_num(wanted)
+    prior = np.exp(-horizon_h / PRIOR_DAMPING_H)
+    cross = known_sums(wanted * anomaly, horizon_h, DAMPED_DAYS)
+    square = known_sums(anomaly**2, horizon_h, DAMPED_DAYS)
+    damping = (cross + PRIOR_WEIGHT_K2 * prior) / (square + PRIOR_WEIGHT_K2)
+    usable = np.isfinite(target).all(axis=1) & np.isfinite(ahead.features).all(axis=1)
+    features = np.where(usable[:, None], ahead.features, 0.0)
+    left = np.where(usable[:, None], wanted - _by_row(damping, made.grid.hours) * anomaly, 0.0)
+    gram = day_products(features, features, horizon_h, WINDOW_DAYS)
+    moment = day_products(features, left, horizon_h, WINDOW_DAYS)
+    fits = np.stack([ridge(gram, moment, penalty) for penalty in PENALTIES])
+    return Learned(horizon_h, damping, fits, gram[:, -1, -1])
+
+
+def candidates(made: Design, learned: Learned, ahead: Ahead, day: int | None = None) -> Floats:
+    """Forecasts (rows, candidates, 2) of one horizon [°C], NaN where one cannot be made.
+
+    ``day`` picks one day's fit for all rows given; without it each row has its own day's.
+    """
+    rows = ahead.course.shape[0]
+    values, anomaly = made.values[-rows:], made.anomaly[-rows:]
+
+    def fit(per_day: Floats) -> Floats:
+        return _by_row(per_day, rows) if day is None else per_day[day]
+
+    damped = ahead.course + fit(learned.damping) * anomaly
+    out = [values, ahead.yesterday, ahead.course, damped]
+    enough = np.reshape(fit(learned.rows), (-1, 1)) >= RIDGE_FROM_ROWS
+    for coefficients in learned.coefficients:
+        if day is None:
+            more = _rolling_product(ahead.features, coefficients)
+        else:
+            more = ahead.features @ coefficients[day]
+        out.append(np.where(enough, damped + more, np.nan))
+    seen = made.grid.seen[-rows:, None, None]
+    return np.where(seen, np.stack(out, axis=1), np.nan)
+
+
+def _by_row(per_day: Floats, rows: int) -> Floats:
+    """Repeat what was fitted at the start of each day over that day's hours."""
+    return np.repeat(per_day[: -(-rows // 24)], 24, axis=0)[:rows]
+
+
+def _rolling_product(features: Floats, coefficients: Floats) -> Floats:
+    rows, p = features.shape
+    days = -(-rows // 24)
+    padded = np.zeros((days * 24, p))
+    padded[:rows] = features
+    product = np.matmul(padded.reshape(days, 24, p), coefficients[:days])
+    return np.asarray(product.reshape(days * 24, -1)[:rows])

@@ -1,0 +1,73 @@
+"""How wide: the outlook's own past errors, each measured against how hard its moment was."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+
+import numpy as np
+
+from service.shop.outlook.history import Floats
+from service.shop.outlook.learned import day_products
+
+__all__ = ["LEVELS", "scale", "scales_by_day", "spread_features", "tables_by_day"]
+
+LEVELS: Floats = (np.arange(40) + 0.5) / 40.0
+"""Probabilities at which errors are kept: the middles of 40 equal parts."""
+
+WINDOW_DAYS = 90
+
+FIRST_MEAN_K = (3.0, 2.5, 3.0)
+"""Mean size of an error a day ahead of air, dew point, margin before any was seen (assumed)."""
+
+FIRST_ROWS = 48.0
+FLOOR, CEILING = 0.4, 2.5
+MEAN_TO_SD = 1.2533
+"""A normal deviate's standard deviation over its mean size, sqrt(pi / 2)."""
+
+_NORMAL: Floats = MEAN_TO_SD * np.array([NormalDist().inv_cdf(p) for p in LEVELS.tolist()])
+
+
+def spread_features(point: Floats, angle: Floats) -> Floats:
+    """What the size of an error depends on (rows, 4): one, forecast margin, target's hour."""
+    margin = np.clip(np.nan_to_num(point[:, 2]), 0.0, 20.0) / 5.0
+    return np.column_stack([np.ones(margin.size), margin, np.cos(angle), np.sin(angle)])
+
+
+def scales_by_day(features: Floats, error: Floats, horizon_h: int) -> Floats:
+    """Coefficients (days + 1, 4, 3) of the mean size of errors (rows, 3) known by each day."""
+    usable = np.isfinite(error).all(axis=1)[:, None]
+    x = np.where(usable, features, 0.0)
+    size = np.where(usable, np.abs(error), 0.0)
+    gram = day_products(x, x, horizon_h, WINDOW_DAYS)
+    moment = day_products(x, size, horizon_h, WINDOW_DAYS)
+    gram = gram + FIRST_ROWS * np.eye(features.shape[1])
+    grown = np.sqrt(1.0 - np.exp(-horizon_h / 6.0))
+    moment[:, 0] += FIRST_ROWS * grown * np.array(FIRST_MEAN_K)
+    return np.asarray(np.linalg.solve(gram, moment))
+
+
+def scale(features: Floats, coefficients: Floats) -> Floats:
+    """Mean size of error to expect (rows, 3) [K], by one day's coefficients or each row's own."""
+    if coefficients.ndim == 2:
+        size = features @ coefficients
+    else:
+        size = np.einsum("ri,rij->rj", features, coefficients)
+    usual = np.maximum(coefficients[..., 0, :] + coefficients[..., 1, :], 0.02)
+    return np.asarray(np.clip(size, FLOOR * usual, CEILING * usual))
+
+
+def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
+    """Quantiles (days + 1, 3, levels) of errors over their scale (rows, 3) known by each day.
+
+    A normal error at each level is always among them: it is all there is in the beginning.
+    """
+    rows, targets = relative.shape
+    days = -(-rows // 24)
+    out = np.empty((days + 1, targets, LEVELS.size))
+    for day in range(days + 1):
+        first = max(0, 24 * (day - WINDOW_DAYS) - horizon_h)
+        known = relative[first : max(0, min(24 * day, rows) - horizon_h)]
+        known = known[np.isfinite(known).all(axis=1)]
+        pool = np.vstack([known, np.repeat(_NORMAL[:, None], targets, axis=1)])
+        out[day] = np.quantile(pool, LEVELS, axis=0).T
+    return out
