@@ -111,7 +111,7 @@ PIECES = (
             *(Act(50.0, "coat"), Act(48.9, "scuff"), Act(48.5, "mask")),
             *_coats(46.6, 45.3, 44.0, 42.2, 40.8, 38.4, 37.1, 35.9, 34.0, 32.5),
             Act(31.8, "rack"),
-            Act(21.0, "flaw", note="A faint bloom near the tail, seen in raking light."),
+            Act(21.0, "flaw", note="A felt mark where it leant against the rail."),
         ),
     ),
     Work(
@@ -236,7 +236,7 @@ def _take_in(shop: Shop, piece: Work) -> None:
             shop.work.record_coat(instrument_id, passes=act.passes, at=at, note=act.note)
         elif act.what == "flaw":
             shop.work.log_flaw(
-                instrument_id, kind="blush", part="back", severity=1, seen_at=at, note=act.note
+                instrument_id, kind="printing", part="back", severity=1, seen_at=at, note=act.note
             )
         elif act.what in places:
             shop.work.hang(instrument_id, act.what, at=at)
