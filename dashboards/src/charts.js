@@ -14,13 +14,21 @@ export function keepChart(old, fresh) {
   const now = old.querySelector("[data-chart]");
   const next = fresh.querySelector("[data-chart]");
   if (!now || !next || !live.has(now)) return false;
-  now.dataset.chart = next.dataset.chart;
+  const moved = endOf(next) - endOf(now);
   const caption = old.querySelector("figcaption");
   const words = fresh.querySelector("figcaption")?.textContent ?? "";
   if (caption && caption.textContent !== words) caption.textContent = words;
-  draw(now);
+  // New rows are fetched once they would move the drawing by about a pixel.
+  if (moved >= spanOf(now) / 400) {
+    now.dataset.chart = next.dataset.chart;
+    draw(now);
+  }
   return true;
 }
+
+const asked = (place, name) => Date.parse(new URL(place.dataset.chart, location.href).searchParams.get(name));
+const endOf = (place) => asked(place, "to");
+const spanOf = (place) => endOf(place) - asked(place, "from");
 
 NIGHT.addEventListener("change", () => {
   for (const place of [...live.keys()]) {

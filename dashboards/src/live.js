@@ -3,7 +3,8 @@ import { setClock, setLost } from "./ages.js";
 import { ask, swap } from "./swap.js";
 
 const BEATS_MISSED_MS = 32000;
-const ASK_MS = 6000; // a service that takes a question and never answers is gone too
+const ASK_MS = 10000; // a service that takes a question and never answers is gone too
+const AGAIN_MS = 3000;
 const LEAST_BETWEEN_MS = 1500;
 
 let source = null;
@@ -83,5 +84,6 @@ async function refresh() {
     swap(page);
   } catch {
     setLost(true);
+    setTimeout(soon, AGAIN_MS); // what was missed is still to be fetched
   }
 }

@@ -81,7 +81,7 @@ def test_a_service_that_takes_questions_and_never_answers_counts_as_gone(
     page = visit.go(CHECK)
     expect(answer(page)).to_have_text(re.compile("Spray"))
     bench.stop_serving(hang=True)
-    expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=15_000)
+    expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=20_000)
     assert all("ERR_" in said for said in visit.complaints)
     visit.complaints.clear()
 

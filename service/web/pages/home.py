@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, Response
 from service.shop.cards import InstrumentCard
 from service.shop.materials import Material
 from service.shop.spray_check import SprayCheck
+from service.settings import parse_mqtt_url
 from service.store.desk import PlaceView
 from service.store.errors import StoreError
 from service.web.deps import Shop, ShopDep
@@ -163,12 +164,17 @@ def _remember(response: HTMLResponse, choice: Choice) -> None:
 
 
 def _first_start(request: Request, shop: Shop) -> Response:
+    """Say how to send the first reading to the broker that this shop listens to."""
     said = shop.health()
+    settings = shop.settings
+    broker = str(said.get("broker") or settings.mqtt_url or "mqtt://127.0.0.1:1883")
+    address = parse_mqtt_url(broker)
+    embedded = bool(said.get("broker_embedded", settings.mqtt_url is None))
     return renderer_of(request).page(
         request,
         "first_start.html",
-        broker=str(said.get("broker", "")),
-        embedded=bool(said.get("broker_embedded", False)),
-        port=shop.settings.mqtt_port,
-        data=shop.settings.data,
+        broker=repr(address),
+        host=address.host,
+        port=address.port,
+        password_file=settings.data / "broker" / "sensor.password" if embedded else None,
     )
