@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
 import socket
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +20,7 @@ import uvicorn
 
 from service.clock import Clock, DrivenClock
 from service.settings import Settings
-from service.store.catalogue import load_catalogue
+from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.readings import NewReading, record_batch
@@ -27,6 +31,28 @@ from service.web import Hub, create_web
 START = datetime(2025, 3, 12, 9, 0, tzinfo=UTC)
 
 
+@cache
+def _migrated() -> Path:
+    """Migrate an empty database once; every shop of this run begins with a copy."""
+    folder = Path(tempfile.mkdtemp(prefix="boothglass-tests-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    db = Database(sqlite_url(folder))
+    db.upgrade()
+    with db.engine.connect() as connection:
+        # All of it into the one file that is copied.
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.exec_driver_sql("BEGIN")
+    db.dispose()
+    return folder / "boothglass.sqlite"
+
+
+@cache
+def _catalogue() -> Catalogue:
+    """Read what ships, once."""
+    return load_catalogue()
+
+
 class LiveShop:
     """Everything but MQTT and timer, served on a free port of loopback."""
 
@@ -34,9 +60,9 @@ class LiveShop:
         given = {"data": folder, "zone": "UTC", **settings}
         self.settings = Settings(_env_file=None, **given)
         self.clock = clock or DrivenClock(START, 1.0)
+        shutil.copy(_migrated(), folder / "boothglass.sqlite")
         self.db = Database(sqlite_url(folder))
-        self.db.upgrade()
-        self.catalogue = load_catalogue(folder)
+        self.catalogue = _catalogue()
         facts = ShopFacts(self.settings.stale_after_s, self.settings.altitude_m)
         self.desk = Desk(self.db, self.clock, self.catalogue, facts)
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)

@@ -10,10 +10,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
+from service.settings import parse_mqtt_url
 from service.shop.cards import InstrumentCard
 from service.shop.materials import Material
 from service.shop.spray_check import SprayCheck
-from service.settings import parse_mqtt_url
 from service.store.desk import PlaceView
 from service.store.errors import StoreError
 from service.web.deps import Shop, ShopDep
