@@ -1,0 +1,150 @@
+"""Power cuts: the process is killed in the middle of a stream, and nothing is lost or doubled."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Self
+
+import pytest
+from equipment import Mosquitto, eventually
+
+pytestmark = [pytest.mark.real, pytest.mark.slow]
+
+TOPIC = "boothglass/booth/wall"
+START = datetime(2026, 1, 1, tzinfo=UTC)
+READINGS = 2000
+
+
+def report(number: int) -> dict[str, object]:
+    at = START + timedelta(seconds=30 * number)
+    return {"at": at.isoformat(), "air_c": 20 + number % 10, "rh_pct": 50}
+
+
+class Child:
+    """The intake in a process of its own."""
+
+    def __init__(self, broker: Mosquitto, data: Path) -> None:
+        script = Path(__file__).with_name("intake_process.py")
+        self.recorded = 0
+        self.up = False
+        self._process = subprocess.Popen(
+            [sys.executable, str(script), broker.url, str(data)], stdout=subprocess.PIPE, text=True
+        )
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self.recorded += int(line)
+            self.up = True
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Kill it as a power cut would: no handler of ours runs."""
+        self._process.send_signal(signal.SIGKILL)
+        self._process.wait()
+        self._reader.join()
+        assert self._process.stdout is not None
+        self._process.stdout.close()
+
+
+def rows(data: Path) -> list[int]:
+    with contextlib.closing(sqlite3.connect(data / "boothglass.sqlite")) as raw:
+        return [at for (at,) in raw.execute("select at from reading order by at")]
+
+
+def wanted() -> list[int]:
+    return [round((START + timedelta(seconds=30 * n)).timestamp() * 1000) for n in range(READINGS)]
+
+
+def know_each_other(broker: Mosquitto, data: Path) -> None:
+    """Let the broker learn of the session, and the first reading land."""
+    with Child(broker, data) as child:
+        eventually(lambda: child.up, 20, "the intake has subscribed")
+        broker.publish(TOPIC, report(0))
+        eventually(lambda: child.recorded == 1, 20, "the first reading is recorded")
+
+
+def publish_all(broker: Mosquitto) -> threading.Thread:
+    """Send all readings in small portions, as a shop's sensors would over a few seconds."""
+
+    def send() -> None:
+        for first in range(0, READINGS, 100):
+            broker.publish(TOPIC, *[report(n) for n in range(first, first + 100)])
+            time.sleep(0.05)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    return sender
+
+
+def test_killed_again_and_again_in_the_middle_of_a_stream(mosquitto, data_folder):
+    # kill -9 at random moments while 2,000 readings stream in; each time it starts again on the
+    # same data. Every reading the broker took lands, and lands once.
+    know_each_other(mosquitto, data_folder)
+    rnd = random.Random(11)
+    sender = publish_all(mosquitto)
+    kills = 0
+    while sender.is_alive() or kills < 5:
+        with Child(mosquitto, data_folder) as child:
+            with contextlib.suppress(AssertionError):
+                eventually(lambda c=child: c.recorded > 0, 5)
+            time.sleep(rnd.uniform(0.0, 0.3))
+        kills += 1
+    sender.join()
+    with Child(mosquitto, data_folder):
+        eventually(lambda: len(rows(data_folder)) >= READINGS, 30, "all readings are there")
+        time.sleep(0.5)  # a doubled one would still be on its way
+    assert rows(data_folder) == wanted()
+
+
+def test_the_broker_is_restarted_in_the_middle_of_a_stream(mosquitto, data_folder):
+    know_each_other(mosquitto, data_folder)
+    with Child(mosquitto, data_folder) as child:
+        sender = threading.Thread(
+            target=lambda: mosquitto.publish(TOPIC, *[report(n) for n in range(READINGS // 2)])
+        )
+        sender.start()
+        eventually(lambda: child.recorded > 0, 10)
+        sender.join()
+        mosquitto.stop()
+        mosquitto.start()
+        mosquitto.publish(TOPIC, *[report(n) for n in range(READINGS // 2, READINGS)])
+        eventually(lambda: len(rows(data_folder)) >= READINGS, 30, "all readings are there")
+    assert rows(data_folder) == wanted()
+
+
+def test_what_was_committed_but_not_acknowledged_comes_again_and_lands_once(mosquitto, data_folder):
+    # The narrowest moment: after the commit, before the acknowledgement.
+    know_each_other(mosquitto, data_folder)
+    mosquitto.publish(TOPIC, *[report(n) for n in range(200)])
+    script = Path(__file__).with_name("intake_process.py").read_text()
+    dying = script.replace(
+        "def main()",
+        "import os, signal\n"
+        "from service.intake.committer import Committer\n"
+        "Committer._acknowledge = lambda *_: os.kill(os.getpid(), signal.SIGKILL)\n\n"
+        "def main()",
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", dying, mosquitto.url, str(data_folder)],
+        stdout=subprocess.PIPE, timeout=30, check=False,
+    )  # fmt: skip
+    assert ended.returncode == -signal.SIGKILL
+    assert len(rows(data_folder)) > 1
+    with Child(mosquitto, data_folder):
+        eventually(lambda: len(rows(data_folder)) == 200, 20)
+        time.sleep(0.3)
+    assert rows(data_folder) == wanted()[:200]
