@@ -16,11 +16,12 @@ WINDOW_DAYS = 90
 TRUSTED_ROWS = 7 * 24
 """Until every candidate has been scored this often, the damped anomaly stands alone."""
 
-LEANING = 0.05
-"""Pull of the weights towards an even share of the learned candidates (chosen on development
-stations); grows while there are few scores."""
+LEANING = 0.02
+LEANING_ROWS = 100.0
+"""Pull of the weights towards an even share of the learned candidates, and the scores at which it
+is one more (chosen on development stations)."""
 
-STEPS, STEP = 80, 0.4
+STEPS, STEP = 150, 0.8
 
 
 def with_margin(values: Floats) -> Floats:
@@ -61,7 +62,7 @@ def _simplex(square: Floats, count: Floats) -> Floats:
     even[len(SIMPLE) - 1 :] = 1.0 / learned
     size = np.min(np.diagonal(square, axis1=1, axis2=2), axis=1) + 1e-9
     scaled = square / size[:, None, None]
-    pull = LEANING + 240.0 / np.maximum(count, 1.0)
+    pull = LEANING + LEANING_ROWS / np.maximum(count, 1.0)
     weights = np.full((square.shape[0], len(NAMES)), 1.0 / len(NAMES))
     for _ in range(STEPS):
         slope = np.einsum("dij,dj->di", scaled, weights) + pull[:, None] * (weights - even)

@@ -21,7 +21,7 @@ PENALTIES = (100.0, 1000.0, 4000.0)
 NAMES = (*SIMPLE, *(f"ridge {penalty:g}" for penalty in PENALTIES))
 
 WINDOW_DAYS = 180
-DAMPED_DAYS = 60
+DAMPED_DAYS = 120
 RIDGE_FROM_ROWS = 20 * 24
 """Ridge needs this many hours to learn from; with two weeks alone it does harm."""
 

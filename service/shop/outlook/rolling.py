@@ -11,9 +11,15 @@ from service.shop.outlook.blend import blended, weights_by_day, with_margin
 from service.shop.outlook.candidates import Learned, candidates, learn
 from service.shop.outlook.features import Ahead, Design
 from service.shop.outlook.history import Floats
-from service.shop.outlook.spread import scale, scales_by_day, spread_features, tables_by_day
+from service.shop.outlook.spread import (
+    recalibrated,
+    scale,
+    scales_by_day,
+    spread_features,
+    tables_by_day,
+)
 
-__all__ = ["Horizon", "roll"]
+__all__ = ["Horizon", "drawn", "roll"]
 
 
 @dataclass(frozen=True)
@@ -68,7 +74,8 @@ def _one(made: Design, horizon_h: int) -> Horizon:
     seen = with_margin(target)
     spread = scales_by_day(features, seen - centre, horizon_h)
     size = scale(features, _by_row(spread, rows))
-    table = tables_by_day((seen - centre) / size, horizon_h)
+    relative = (seen - centre) / size
+    table = recalibrated(tables_by_day(relative, horizon_h), relative, horizon_h)
     return Horizon(learned, points, seen, centre, size, weights, spread, table)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from service.shop.outlook.history import Floats
 from service.shop.outlook.learned import day_products
 
-__all__ = ["LEVELS", "scale", "scales_by_day", "spread_features", "tables_by_day"]
+__all__ = ["LEVELS", "scale", "scales_by_day", "recalibrated", "spread_features", "tables_by_day"]
 
 LEVELS: Floats = (np.arange(40) + 0.5) / 40.0
 """Probabilities at which errors are kept: the middles of 40 equal parts."""
@@ -20,6 +20,10 @@ FIRST_MEAN_K = (3.0, 2.5, 3.0)
 """Mean size of an error a day ahead of air, dew point, margin before any was seen (assumed)."""
 
 FIRST_ROWS = 48.0
+STRETCH_DAYS = 180
+STRETCH_FROM_ROWS = 14 * 24
+STRETCH_BOUNDS = (0.9, 1.4)
+
 FLOOR, CEILING = 0.4, 2.5
 MEAN_TO_SD = 1.2533
 """A normal deviate's standard deviation over its mean size, sqrt(pi / 2)."""
@@ -71,3 +75,36 @@ def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
         pool = np.vstack([known, np.repeat(_NORMAL[:, None], targets, axis=1)])
         out[day] = np.quantile(pool, LEVELS, axis=0).T
     return out
+
+
+def recalibrated(tables: Floats, relative: Floats, horizon_h: int) -> Floats:
+    """Stretch each day's table by how far its forerunners' 80 % ranges missed.
+
+    The distance of each past error from its median, in half ranges of that side, should lie within
+    one 80 times in 100; the stretch is what makes it so over the last ``STRETCH_DAYS`` (a conformal
+    correction, Romano et al. 2019, Conformalized quantile regression).
+    """
+    rows, days = relative.shape[0], tables.shape[0] - 1
+    low, middle, high = (_at(tables, p)[:days] for p in (0.1, 0.5, 0.9))
+    day_of = np.arange(rows) // 24
+    error = relative - middle[day_of]
+    half = np.where(error < 0, (middle - low)[day_of], (high - middle)[day_of])
+    distance = np.abs(error) / np.maximum(half, 1e-6)
+    stretch = np.ones((days + 1, relative.shape[1]))
+    for day in range(days + 1):
+        first = max(0, 24 * (day - STRETCH_DAYS) - horizon_h)
+        known = distance[first : max(0, min(24 * day, rows) - horizon_h)]
+        known = known[np.isfinite(known).all(axis=1)]
+        if known.shape[0] >= STRETCH_FROM_ROWS:
+            stretch[day] = np.quantile(known, 0.8, axis=0)
+    stretch = np.clip(stretch, *STRETCH_BOUNDS)
+    centre = _at(tables, 0.5)[..., None]
+    return np.asarray(centre + stretch[..., None] * (tables - centre))
+
+
+def _at(tables: Floats, level: float) -> Floats:
+    """Value of tables (..., levels) at one probability, straight between the two beside it."""
+    place = level * LEVELS.size - 0.5
+    low = int(place)
+    part = place - low
+    return np.asarray((1.0 - part) * tables[..., low] + part * tables[..., low + 1])

@@ -1,0 +1,108 @@
+"""Holes in the record, bridged: the daily course, and the anomaly between what was read around."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.shop.outlook.courses import daily_course, filled
+from service.shop.outlook.history import HOUR_S, AirHistory, Floats, hourly
+
+__all__ = ["Hindcast", "hindcast", "ou_bridge"]
+
+FADING_BOUNDS_H = (3.0, 72.0)
+LAG_H = 6
+FEWEST_PAIRS = 48
+ASSUMED_FADING_H, ASSUMED_SD_K = 24.0, 3.0
+
+
+@dataclass(frozen=True)
+class Hindcast:
+    """What the air probably was: middle [°C] and standard deviation [K], one for each instant."""
+
+    time_s: Floats
+    air_c: Floats
+    air_sd_k: Floats
+    dew_point_c: Floats
+    dew_point_sd_k: Floats
+
+
+def hindcast(history: AirHistory, times_s: Floats) -> Hindcast:
+    """Bridge holes in a record.
+
+    Parameters
+    ----------
+    history : AirHistory
+        Readings around the holes; at least one.
+    times_s : array
+        Instants [s since 1970]; from the first reading on.
+
+    Notes
+    -----
+    The anomaly from the daily course is taken as an Ornstein-Uhlenbeck process whose fading and
+    spread are those of the record; between two readings it is tied to both, after the last one it
+    fades. Readings themselves come back as they are, with no spread.
+    """
+    times = np.asarray(times_s, dtype=np.float64)
+    if history.time_s.size == 0:
+        raise ValueError("history: is empty")
+    if times.size == 0 or times.min() < history.time_s[0]:
+        raise ValueError("times_s: must not lie before the first reading")
+    end_s = max(float(times.max()), float(history.time_s[-1]))
+    grid = hourly(history, end_s)
+    course = np.nan_to_num(daily_course(grid.values), nan=0.0)
+    grid_s = end_s - HOUR_S * np.arange(grid.hours - 1, -1, -1, dtype=np.float64)
+    anomaly = filled(grid.values, course) - course
+    middle, spread = [], []
+    for v, read in enumerate((history.air_c, history.dew_point_c)):
+        known = np.where(grid.seen, anomaly[:, v], np.nan)
+        fading_h, sd_k = _fading(known)
+        at_readings = read - np.interp(history.time_s, grid_s, course[:, v])
+        mean, sd = ou_bridge(history.time_s, at_readings, times, fading_h * HOUR_S, sd_k)
+        middle.append(mean + np.interp(times, grid_s, course[:, v]))
+        spread.append(sd)
+    dew = np.minimum(middle[1], middle[0])
+    return Hindcast(times, middle[0], spread[0], dew, spread[1])
+
+
+def ou_bridge(
+    read_s: Floats, read: Floats, times_s: Floats, fading_s: float, sd: float
+) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of a stationary Ornstein-Uhlenbeck process tied to readings.
+
+    Parameters
+    ----------
+    read_s, read : array
+        Instants (rising) and exact values of the process, whose mean is zero.
+    times_s : array
+        Instants asked for, none before the first reading.
+    fading_s, sd : float
+        Time constant [s] and stationary standard deviation, both above 0.
+    """
+    after = np.searchsorted(read_s, times_s, side="left")
+    last = after == read_s.size
+    high = np.minimum(after, read_s.size - 1)
+    low = np.where(read_s[high] <= times_s, high, np.maximum(high - 1, 0))
+    since = (times_s - read_s[low]) / fading_s
+    until = np.where(last, np.inf, (read_s[high] - times_s) / fading_s)
+    whole = since + until
+    gone = -np.expm1(-2.0 * np.where(whole > 0, whole, 1.0))
+    from_low = np.where(whole > 0, np.exp(-since) * -np.expm1(-2.0 * until) / gone, 1.0)
+    from_high = np.where(whole > 0, np.exp(-until) * -np.expm1(-2.0 * since) / gone, 0.0)
+    left = np.where(whole > 0, np.expm1(-2.0 * since) * np.expm1(-2.0 * until) / gone, 0.0)
+    mean = from_low * read[low] + from_high * read[high]
+    return np.asarray(mean), np.asarray(sd * np.sqrt(left))
+
+
+def _fading(anomaly: Floats) -> tuple[float, float]:
+    """Time constant [h] and standard deviation [K] of anomalies on even hours (NaN: unseen)."""
+    pairs = np.column_stack([anomaly[:-LAG_H], anomaly[LAG_H:]])
+    pairs = pairs[np.isfinite(pairs).all(axis=1)]
+    if pairs.shape[0] < FEWEST_PAIRS:
+        return ASSUMED_FADING_H, ASSUMED_SD_K
+    variance = float(np.mean(pairs**2))
+    kept = float(np.mean(pairs[:, 0] * pairs[:, 1])) / max(variance, 1e-9)
+    low, high = FADING_BOUNDS_H
+    fading = -LAG_H / np.log(np.clip(kept, np.exp(-LAG_H / low), np.exp(-LAG_H / high)))
+    return float(fading), max(float(np.sqrt(variance)), 0.05)
