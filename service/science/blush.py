@@ -38,7 +38,7 @@ class BlushRisk(Generic[Quantity]):
     probability : float or array
         That the film floor is below the dew point, 0 to 1.
     expected_condensed_g_m2 : float or array
-        Expected water that lies in the film as droplets when it sets, g/m².
+        Expected condensed water caught when the film sets, g/m².
     blush_margin_k : float or array
         Film floor minus dew point, K.
     blush_margin_sd_k : float or array

@@ -22,7 +22,7 @@ from service.science.liquid import (
     lewis_numbers,
 )
 from service.science.solvents import AIR_MOLAR_MASS_KG_MOL
-from service.science.stepping import Activities, Surroundings, advance, start
+from service.science.stepping import Surroundings, stepper_of
 from service.science.transfer import conductances
 
 __all__ = ["SOLIDS_HEAT_CAPACITY", "Arrival", "arrive"]
@@ -31,7 +31,7 @@ SOLIDS_HEAT_CAPACITY = 1400.0
 """Of dry resin, J/(kg K): typical of polymers, `from memory`."""
 
 _NUSSELT = 2.0
-_CROWDING = 4.0
+_CROWDING, _FLASH_CROWDING = 2.0, 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,19 +41,22 @@ class Arrival:
     Attributes
     ----------
     moles : array (N, S)
+    dissolved, condensed : array (N,)
+        Of the water: moles in solution, and moles taken up below the dew point.
     solids_volume : array (N,)
         m³.
     kelvin : array (N,)
     """
 
     moles: FloatArray
+    dissolved: FloatArray
+    condensed: FloatArray
     solids_volume: FloatArray
     kelvin: FloatArray
 
 
 def arrive(
     liquid: Liquid,
-    activities: Activities,
     method: Method,
     retarder_pct: FloatArray,
     air_kelvin: FloatArray,
@@ -64,9 +67,11 @@ def arrive(
     """Follow the drops of N cases from nozzle to work in `steps` equal steps of time."""
     moles, solids_volume = liquid.mix(retarder_pct)
     if method.flight_s == 0.0:
-        return Arrival(moles, solids_volume, air_kelvin)
+        water = moles[:, liquid.water]
+        return Arrival(moles, water, np.zeros_like(water), solids_volume, air_kelvin)
     solids_heat = SOLIDS_HEAT_CAPACITY * solids_volume / liquid.polymer_volume
-    wet = start(liquid, activities, moles, solids_volume, air_kelvin)
+    stepper = stepper_of(liquid)
+    wet = stepper.start(moles, moles[:, liquid.water], solids_volume, air_kelvin)
     first_volume = moles @ liquid.molar_volume + solids_volume
     drop_m = method.drop_um * 1e-6
     air_moles = method.air_kg_kg / AIR_MOLAR_MASS_KG_MOL
@@ -75,30 +80,42 @@ def arrive(
     gas_kelvin = air_kelvin
     lewis, conductivity = lewis_numbers(liquid, air_kelvin), air_conductivity(air_kelvin)
     none = np.zeros_like(air_kelvin)
-    for step in _steps(method.flight_s, steps):
-        dt = np.full_like(air_kelvin, step)
-        volume = wet.moles @ liquid.molar_volume + solids_volume
+    condensed = none
+    lost, cooled, previous = np.zeros_like(moles), none, 1.0
+    crowding = _FLASH_CROWDING if liquid.flashes else _CROWDING
+    for step in _steps(method.flight_s, steps, crowding):
+        # Size, vapour and gas half-way through the step, as the last step went on.
+        half = 0.5 * step / previous
+        volume = np.maximum(wet.moles - half * lost, 0.0) @ liquid.molar_volume + solids_volume
+        there = np.maximum(vapour + half * lost, 0.0)
         size = drop_m * np.cbrt(volume / first_volume)
         h = _NUSSELT * conductivity / size
         area = 6.0 * volume / size
+        far = pressure_pa[:, None] * there / (air_moles + there.sum(axis=1))[:, None]
+        conductance = area[:, None] * conductances(lewis, h, pressure_pa, 1.0)
         around = Surroundings(
-            conductance=area[:, None] * conductances(lewis, h, pressure_pa, 1.0),
-            far=pressure_pa[:, None] * vapour / (air_moles + vapour.sum(axis=1))[:, None],
+            conductance=conductance,
+            back=conductance * far,
+            far_sum=far.sum(axis=1),
             pressure=pressure_pa,
             h=h * area,
-            gas_kelvin=gas_kelvin,
+            gas_kelvin=gas_kelvin - half * cooled,
             other_heat=none,
             other_slope=none,
-            source=np.zeros_like(moles),
+            other_now=none,
+            source=None,
             capacity=wet.moles @ liquid.heat_capacity + solids_heat,
             solids_volume=solids_volume,
         )
-        before = wet.kelvin
-        wet, lost = advance(liquid, activities, wet, around, dt, implicit=0.6)
-        drop = 0.5 * (before + wet.kelvin)
-        gas_kelvin = _gas(liquid, air_moles, vapour, gas_kelvin, lost, around.h * dt, drop, dt)
-        vapour = np.maximum(vapour + lost * dt[:, None], 0.0)
-    return Arrival(wet.moles, solids_volume, wet.kelvin)
+        before, wet = wet, stepper.advance(wet, around, np.full_like(air_kelvin, step), 2)
+        lost, drop = before.moles - wet.moles, 0.5 * (before.kelvin + wet.kelvin)
+        warmer = _gas(liquid, air_moles, there, gas_kelvin, lost, around.h * step, drop)
+        cooled, gas_kelvin, previous = gas_kelvin - warmer, warmer, step
+        vapour = np.maximum(vapour + lost, 0.0)
+        condensed = stepper.condensed(condensed, before, wet, far[:, liquid.water])
+    water = wet.moles[:, liquid.water]
+    dissolved = np.minimum(wet.room, water) if liquid.separates else water
+    return Arrival(wet.moles, dissolved, condensed, solids_volume, wet.kelvin)
 
 
 def _gas(
@@ -109,16 +126,15 @@ def _gas(
     lost: FloatArray,
     heat_per_k: FloatArray,
     drop: FloatArray,
-    dt: FloatArray,
 ) -> FloatArray:
     """Temperature of the air around the drops after a step: it warms them and takes vapour up."""
     capacity = air_moles * AIR_MOLAR_HEAT_CAPACITY + vapour @ liquid.vapour_heat_capacity
-    mixed = dt * (np.maximum(lost, 0.0) @ liquid.vapour_heat_capacity)
+    mixed = np.maximum(lost, 0.0) @ liquid.vapour_heat_capacity
     fraction = -np.expm1(-(heat_per_k + mixed) / capacity)
     return np.asarray(gas_kelvin + fraction * (drop - gas_kelvin))
 
 
-def _steps(flight_s: float, count: int) -> FloatArray:
+def _steps(flight_s: float, count: int, crowding: float) -> FloatArray:
     """Cut the flight into steps that widen, since the first moments are the liveliest."""
-    edges = np.expm1(_CROWDING * np.linspace(0.0, 1.0, count + 1)) / np.expm1(_CROWDING)
+    edges = np.expm1(crowding * np.linspace(0.0, 1.0, count + 1)) / np.expm1(crowding)
     return np.asarray(flight_s * np.diff(edges))

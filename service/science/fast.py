@@ -15,28 +15,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.science._checks import FloatArray
+from service.science.balances import EMISSIVITY, SEED_SHARE, set_volume, solvent_volumes
 from service.science.blend import METHODS, Blend
-from service.science.course import (
-    EMISSIVITY,
-    HORIZON_S,
-    SEED_SHARE,
-    set_volume,
-    solvent_volumes,
-)
+from service.science.course import HORIZON_S
 from service.science.droplets import SOLIDS_HEAT_CAPACITY, arrive
-from service.science.liquid import TINY_MOL, Liquid, lewis_numbers, liquid_of
+from service.science.liquid import Liquid, lewis_numbers, liquid_of
 from service.science.plate import Wood, cells
-from service.science.stepping import Activities, Surroundings, Wet, advance, start
+from service.science.stepping import Stepper, Surroundings, Wet, stepper_of
 from service.science.transfer import STEFAN_BOLTZMANN, conductances
 
 __all__ = ["Cases", "Outcome", "follow"]
 
-_COLD_K, _WARM_K = 263.15, 303.15
-_FLIGHT_STEPS = 16
-_LAYDOWN_STEPS = 9
+_FLIGHT_STEPS, _FLASH_STEPS = 10, 24
+_LAYDOWN_STEPS = 12
 _CROWDING = 3.0
-_GROWTH = 0.12
+_GROWTH = 0.11
+_DEPLETION = 0.3
+_BLOCK = 6
 _FIRST_CELL_UM, _CELLS = 50.0, 12
+_ONES = np.ones(_CELLS)
+
+
+_Note = tuple[FloatArray, ...]
+"""Of each film: time, temperature, condensed and all water, solvent left, solvent released."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,43 +60,27 @@ class Outcome:
 
     floor_k: FloatArray
     floor_at_s: FloatArray
-    free_peak: FloatArray
-    free_at_set: FloatArray
+    condensed_peak: FloatArray
+    condensed_at_set: FloatArray
     water_peak: FloatArray
     water_at_set: FloatArray
     set_at_s: FloatArray
     released: FloatArray
-    peak_release: FloatArray
-
-
-@lru_cache(maxsize=64)
-def _activities(liquid: Liquid) -> Activities:
-    """UNIFAC at two temperatures, once a blend: its logarithm is all but linear between them."""
-    tables = liquid.unifac
-    pair = tables.psi(np.array([_COLD_K, _WARM_K]))
-    pure_pair = tables.pure(pair)
-
-    def activities(moles: FloatArray, solids_volume: FloatArray, kelvin: FloatArray) -> FloatArray:
-        moles = np.maximum(moles, TINY_MOL)
-        x = moles / moles.sum(axis=1, keepdims=True)
-        weight = ((kelvin - _COLD_K) / (_WARM_K - _COLD_K))[:, None]
-        exponent = tables.log_coefficients_between(x, pair, pure_pair, weight)
-        if liquid.chi is not None:
-            exponent += liquid.polymer_factor(moles, solids_volume)
-        return np.asarray(x * np.exp(exponent))
-
-    return activities
+    peak: FloatArray
+    """Highest rate of release, kg/(m² s)."""
 
 
 @dataclass(eq=False)
 class _Plates:
     """Plates as eigenmodes (N, K), seen from the wet face; temperatures as above its first."""
 
-    face: FloatArray
     rate: FloatArray
-    drive: FloatArray
-    conductance: FloatArray
+    gain: FloatArray
+    """What each adds to the face's cell for each K that the film stays warmer."""
     amplitude: FloatArray
+    """What each adds to the face's cell now, K."""
+    conductance: FloatArray
+    """From the film to the face's cell, W/(m² K): (N,)."""
 
     def response(self, dt: FloatArray, warmer: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Amplitudes after a step if the face ends at zero, and what each K at its end adds.
@@ -104,73 +89,91 @@ class _Plates:
         """
         z = self.rate * dt[:, None]
         decay = np.exp(-z)
-        mean = (1.0 - decay) / np.maximum(z, 1e-12)
-        scale = self.drive / self.rate
-        held = self.amplitude * decay + scale * (mean - decay) * warmer[:, None]
-        return held, scale * (1.0 - mean)
+        mean = (1.0 - decay) / (z + 1e-12)
+        held = self.amplitude * decay + self.gain * (mean - decay) * warmer[:, None]
+        return held, self.gain * (1.0 - mean)
 
 
 @lru_cache(maxsize=4096)
 def _modes(plate_mm: float, wood: Wood, earlier_um: float) -> FloatArray:
-    """Share in the face's cell, rate and drive of each eigenmode; last, the face's conductance."""
+    """Rate and gain of each eigenmode of a plate, and in a third row the face's conductance."""
     plate = cells(plate_mm, wood, earlier_um, _CELLS, _FIRST_CELL_UM)
     root = np.sqrt(plate.capacity)
     rates, vectors = np.linalg.eigh(-plate.matrix() * (root[:, None] / root))
     face = vectors[0] / root[0]
     first = plate.conductance[0]
-    return np.stack([face, rates, first * face, np.full(_CELLS, first)])
+    return np.stack([rates, first * face**2 / rates, np.full(_CELLS, first)])
 
 
 def _plates(cases: Cases, wood: Wood, earlier_um: float) -> _Plates:
     kinds, index = np.unique(cases.plate_mm, return_inverse=True)
     modes = np.stack([_modes(float(mm), wood, earlier_um) for mm in kinds])[index]
-    face, rate, drive, first = modes.transpose(1, 0, 2)
-    return _Plates(face, rate, drive, first[:, 0], np.zeros_like(face))
+    rate, gain, first = modes.transpose(1, 0, 2)
+    return _Plates(rate, gain, np.zeros_like(rate), first[:, 0])
 
 
 @dataclass(eq=False)
 class _Films:
-    """Films still being followed."""
+    """Films still being followed; `row` is where each stands among all."""
 
     row: NDArray[np.intp]
+    laid: float
+    """Share of the coat that is down."""
     cases: Cases
     plates: _Plates
     wet: Wet
     time: FloatArray
+    step: FloatArray
+    left: FloatArray
+    """Solvent in the film before the last step, m³/m²."""
+    condensed: FloatArray
     landed: FloatArray
+    landed_condensed: FloatArray
     landed_k: FloatArray
     landed_heat: FloatArray
     solids_volume: FloatArray
     solids_heat: FloatArray
     limit: FloatArray
     conductance: FloatArray
-    far: FloatArray
+    back: FloatArray
 
 
 def _kept(record: Any, keep: NDArray[np.bool_]) -> Any:
     """Take the rows to keep of every array in a record of records."""
     if isinstance(record, np.ndarray):
         return record[keep]
+    if isinstance(record, float):
+        return record
     return type(record)(**{f.name: _kept(getattr(record, f.name), keep) for f in fields(record)})
 
 
 def follow(blend: Blend, retarder: str, wood: Wood, earlier_um: float, cases: Cases) -> Outcome:
     """Follow N films of one blend until they set, or to the horizon."""
     liquid, laydown_s = liquid_of(blend, retarder), METHODS[blend.method].laydown_s
-    activities = _activities(liquid)
-    films = _laid(blend, liquid, activities, cases, _plates(cases, wood, earlier_um))
+    stepper = stepper_of(liquid)
+    films = _laid(blend, stepper, cases, _plates(cases, wood, earlier_um))
     volumes = solvent_volumes(blend, liquid)
-    keeper = _Keeper(blend, liquid, films)
+    keeper = _Keeper(blend, liquid, films, laydown_s)
     for step in _laydown(laydown_s):
-        films = _step(liquid, activities, films, np.full_like(films.time, step), laydown_s, keeper)
-    while True:
-        left = films.wet.moles @ volumes
-        over = (left <= films.limit) | (films.time >= HORIZON_S)
-        if over.any():
-            films = _kept(films, ~over)
-            if not films.row.size:
-                return keeper.outcome
-        films = _step(liquid, activities, films, _GROWTH * films.time, 0.0, keeper)
+        _step(stepper, films, np.full_like(films.time, step), laydown_s)
+        keeper.note(films)
+    while films.row.size:
+        keep = keeper.close(films)
+        if not keep.all():
+            films = _kept(films, keep)
+        for _ in range(_BLOCK):
+            _step(stepper, films, _pace(films, volumes), 0.0)
+            keeper.note(films)
+    return keeper.outcome
+
+
+def _pace(films: _Films, volumes: FloatArray) -> FloatArray:
+    """Next step: a part of the film's age, or less of the time that its solvent still lasts."""
+    left = films.wet.moles @ volumes
+    lost = np.maximum(films.left - left, 1e-30)
+    lasts = films.step * left / lost
+    films.left = left
+    return np.minimum(_GROWTH * films.time, _DEPLETION * lasts)
 
 
 def _laydown(laydown_s: float) -> FloatArray:
@@ -178,139 +181,167 @@ def _laydown(laydown_s: float) -> FloatArray:
     return np.asarray(laydown_s * np.diff(edges))
 
 
-def _laid(
-    blend: Blend, liquid: Liquid, activities: Activities, cases: Cases, plates: _Plates
-) -> _Films:
+def _laid(blend: Blend, stepper: Stepper, cases: Cases, plates: _Plates) -> _Films:
     """The first touch of each film, at the face's own temperature."""
+    liquid = stepper.liquid
     arrival = arrive(
         liquid,
-        activities,
         METHODS[blend.method],
         cases.retarder_pct,
         cases.air_k,
         cases.water_pa,
         cases.pressure_pa,
-        _FLIGHT_STEPS,
+        _FLASH_STEPS if liquid.flashes else _FLIGHT_STEPS,
     )
     volume = arrival.moles @ liquid.molar_volume
     scale = cases.wet_m / (volume + arrival.solids_volume)
     landed = arrival.moles * scale[:, None]
     solids_volume = arrival.solids_volume * scale
     solids_heat = SOLIDS_HEAT_CAPACITY * solids_volume / liquid.polymer_volume
-    far = np.zeros_like(landed)
-    far[:, liquid.water] = cases.water_pa
-    lewis = lewis_numbers(liquid, cases.air_k)
+    conductance = conductances(
+        lewis_numbers(liquid, cases.air_k), cases.h_w_m2k, cases.pressure_pa, 2.0 / 3.0
+    )
+    back = np.zeros_like(landed)
+    back[:, liquid.water] = conductance[:, liquid.water] * cases.water_pa
     return _Films(
         row=np.arange(cases.air_k.size),
+        laid=SEED_SHARE,
         cases=cases,
         plates=plates,
-        wet=start(
-            liquid, activities, SEED_SHARE * landed, SEED_SHARE * solids_volume, cases.face_k
+        wet=stepper.start(
+            SEED_SHARE * landed,
+            SEED_SHARE * scale * arrival.dissolved,
+            SEED_SHARE * solids_volume,
+            cases.face_k,
         ),
         time=np.zeros_like(cases.air_k),
+        step=np.zeros_like(cases.air_k),
+        left=np.zeros_like(cases.air_k),
+        condensed=SEED_SHARE * scale * arrival.condensed,
         landed=landed,
+        landed_condensed=scale * arrival.condensed,
         landed_k=arrival.kelvin,
         landed_heat=landed @ liquid.heat_capacity + solids_heat,
         solids_volume=solids_volume,
         solids_heat=solids_heat,
         limit=set_volume(blend, volume * scale, solids_volume),
-        conductance=conductances(lewis, cases.h_w_m2k, cases.pressure_pa, 2.0 / 3.0),
-        far=far,
+        conductance=conductance,
+        back=back,
     )
 
 
-def _step(
-    liquid: Liquid,
-    activities: Activities,
-    films: _Films,
-    dt: FloatArray,
-    laydown_s: float,
-    keeper: _Keeper,
-) -> _Films:
+def _step(stepper: Stepper, films: _Films, dt: FloatArray, laydown_s: float) -> None:
     """Take one step; `laydown_s` is zero once the coat is down."""
     cases, wet, plates = films.cases, films.wet, films.plates
-    rate = (1.0 - SEED_SHARE) / laydown_s if laydown_s else 0.0
-    laid = SEED_SHARE + rate * (films.time + dt) if laydown_s else np.ones_like(dt)
-    held, gain = plates.response(dt, wet.kelvin - cases.face_k)
-    rest = (plates.face * held).sum(axis=1)
-    lag = 1.0 - (plates.face * gain).sum(axis=1)
-    to_plate = plates.conductance * lag
+    warmer = wet.kelvin - cases.face_k
+    held, gain = plates.response(dt, warmer)
+    plate_now = plates.conductance * (plates.amplitude @ _ONES - warmer)
+    to_plate = plates.conductance * (1.0 - gain @ _ONES)
     radiation = (
         EMISSIVITY * STEFAN_BOLTZMANN
         * (cases.air_k + wet.kelvin) * (cases.air_k**2 + wet.kelvin**2)
     )  # fmt: skip
-    arriving = rate * films.landed_heat
-    source = rate * films.landed
+    other_slope = radiation + to_plate
+    other_heat = (
+        radiation * cases.air_k + to_plate * cases.face_k + plates.conductance * (held @ _ONES)
+    )
+    other_now = radiation * (cases.air_k - wet.kelvin) + plate_now
+    moles, source, landed, water = wet.moles, None, 0.0, stepper.liquid.water
+    if laydown_s:
+        rate = (1.0 - SEED_SHARE) / laydown_s
+        films.laid = SEED_SHARE + rate * float(films.time[0] + dt[0])
+        source, landed = rate * films.landed, rate * float(dt[0])
+        moles = moles + 0.5 * dt[:, None] * source
+        other_slope = other_slope + rate * films.landed_heat
+        other_heat = other_heat + rate * films.landed_heat * films.landed_k
+        other_now = other_now + rate * films.landed_heat * (films.landed_k - wet.kelvin)
     around = Surroundings(
         conductance=films.conductance,
-        far=films.far,
+        back=films.back,
+        far_sum=cases.water_pa,
         pressure=cases.pressure_pa,
         h=cases.h_w_m2k,
         gas_kelvin=cases.air_k,
-        other_heat=radiation * cases.air_k
-        + arriving * films.landed_k
-        + to_plate * cases.face_k
-        + plates.conductance * rest,
-        other_slope=radiation + arriving + to_plate,
+        other_heat=other_heat,
+        other_slope=other_slope,
+        other_now=other_now,
         source=source,
-        capacity=(wet.moles + 0.5 * source * dt[:, None]) @ liquid.heat_capacity
-        + laid * films.solids_heat,
-        solids_volume=laid * films.solids_volume,
+        capacity=moles @ stepper.liquid.heat_capacity + films.laid * films.solids_heat,
+        solids_volume=films.laid * films.solids_volume,
     )
-    after, lost = advance(liquid, activities, wet, around, dt)
-    plates.amplitude = held + gain * (after.kelvin - cases.face_k)[:, None]
-    keeper.keep(films, after, lost, dt, may_set=not laydown_s)
-    films.wet, films.time = after, films.time + dt
-    return films
+    films.wet = stepper.advance(wet, around, dt)
+    films.condensed = stepper.condensed(
+        films.condensed, wet, films.wet, cases.water_pa, landed * films.landed[:, water]
+    )
+    films.condensed += landed * films.landed_condensed
+    plates.amplitude = held + gain * (films.wet.kelvin - cases.face_k)[:, None]
+    films.time, films.step = films.time + dt, dt
 
 
 class _Keeper:
-    """Keeps what is asked of each film, step by step."""
+    """Notes each step of the films, and works up what is asked of them block by block."""
 
-    def __init__(self, blend: Blend, liquid: Liquid, films: _Films) -> None:
-        n = films.time.size
-        self.liquid = liquid
+    def __init__(self, blend: Blend, liquid: Liquid, films: _Films, laydown_s: float) -> None:
+        self.laydown_s = laydown_s
         self.volumes = solvent_volumes(blend, liquid)
-        self.separates = blend.polymer_chi is not None
+        self.water = liquid.water
         self.solvent_mass = liquid.molar_mass.copy()
         self.solvent_mass[liquid.water] = 0.0
-        zero = np.zeros(n)
+        self.notes: list[_Note] = []
+        count = films.time.size
         self.outcome = Outcome(
-            floor_k=films.cases.face_k.copy(),
-            floor_at_s=zero.copy(),
-            free_peak=zero.copy(),
-            free_at_set=zero.copy(),
-            water_peak=zero.copy(),
-            water_at_set=zero.copy(),
-            set_at_s=np.full(n, np.inf),
-            released=zero.copy(),
-            peak_release=zero.copy(),
+            *(
+                np.full(count, start)
+                for start in (np.inf, 0.0, 0.0, 0.0, 0.0, 0.0, np.inf, 0.0, 0.0)
+            )
         )
+        self.note(films)
 
-    def keep(
-        self, films: _Films, after: Wet, lost: FloatArray, dt: FloatArray, *, may_set: bool
-    ) -> None:
-        out, row, water = self.outcome, films.row, self.liquid.water
-        before = films.wet
-        start_left, end_left = before.moles @ self.volumes, after.moles @ self.volumes
-        sets = (end_left <= films.limit) & may_set
-        part = (start_left - films.limit) / np.maximum(start_left - end_left, 1e-30)
-        part = np.where(sets, np.clip(part, 0.0, 1.0), 1.0)
-        time = films.time + part * dt
-        kelvin = before.kelvin + part * (after.kelvin - before.kelvin)
-        total = before.moles + part[:, None] * (after.moles - before.moles)
-        free = total[:, water] - before.dissolved - part * (after.dissolved - before.dissolved)
-        free = free * self.separates
-        colder = kelvin < out.floor_k[row]
-        out.floor_k[row] = np.where(colder, kelvin, out.floor_k[row])
-        out.floor_at_s[row] = np.where(colder, time, out.floor_at_s[row])
-        for peak, now in (
-            (out.free_peak, free),
-            (out.water_peak, total[:, water]),
-            (out.peak_release, lost @ self.solvent_mass),
+    def note(self, films: _Films) -> None:
+        """Remember the state after a step."""
+        wet = films.wet
+        water = wet.moles[:, self.water]
+        left = wet.moles @ self.volumes
+        released = (films.laid * films.landed - wet.moles) @ self.solvent_mass
+        self.notes.append((films.time, wet.kelvin, films.condensed, water, left, released))
+
+    def close(self, films: _Films) -> NDArray[np.bool_]:
+        """Work the block up; return which films are still to be followed."""
+        time, kelvin, condensed, water, left, released = map(
+            np.stack, zip(*self.notes, strict=True)
+        )
+        rows, films_at = np.arange(time.shape[0])[:, None], np.arange(time.shape[1])
+        set_now = (left <= films.limit) & (time >= 0.999 * self.laydown_s)
+        sets = set_now.any(axis=0)
+        last = np.where(sets, set_now.argmax(axis=0), time.shape[0] - 1)
+        before = np.maximum(last - 1, 0)
+        drop = left[before, films_at] - left[last, films_at]
+        part = (left[before, films_at] - films.limit) / np.where(drop > 0.0, drop, 1.0)
+        part = np.where(sets & (time[before, films_at] >= 0.999 * self.laydown_s), part, 1.0)
+        for course in (time, kelvin, condensed, water, released):  # the last step ends at the set
+            start = course[before, films_at]
+            course[last, films_at] = start + part * (course[last, films_at] - start)
+        alive = rows <= last
+        out, row = self.outcome, films.row
+        kelvin = np.where(alive, kelvin, np.inf)
+        coldest = kelvin.argmin(axis=0)
+        lower = kelvin[coldest, films_at] < out.floor_k[row]
+        out.floor_k[row[lower]] = kelvin[coldest, films_at][lower]
+        out.floor_at_s[row[lower]] = time[coldest, films_at][lower]
+        rate = np.diff(released, axis=0) / np.maximum(np.diff(time, axis=0), 1e-9)
+        for peak, course in (
+            (out.condensed_peak, condensed),
+            (out.water_peak, water),
+            (out.peak, rate),
         ):
-            peak[row] = np.maximum(peak[row], now)
-        out.free_at_set[row] = free
-        out.water_at_set[row] = total[:, water]
-        out.released[row] = (films.landed - total) @ self.solvent_mass
-        out.set_at_s[row[sets]] = time[sets]
+            heights = np.where(alive[-course.shape[0] :], course, 0.0).max(axis=0)
+            peak[row] = np.maximum(peak[row], heights)
+        out.condensed_at_set[row] = condensed[last, films_at]
+        out.water_at_set[row] = water[last, films_at]
+        out.released[row] = released[last, films_at]
+        end = time[last, films_at]
+        sets &= end <= HORIZON_S
+        out.set_at_s[row[sets]] = end[sets]
+        keep: NDArray[np.bool_] = ~sets & (end < HORIZON_S)
+        self.notes = [tuple(course[keep] for course in self.notes[-1])]
+        return keep

@@ -5,8 +5,9 @@ Everything here is for N cases at once and S species, unchecked: `film` checks. 
 
 The activity of a species is that of UNIFAC among the volatile species, times the Flory-Huggins
 factor of a dissolved polymer, ``(1 - phi) exp(phi V_i/V + chi phi^2)`` with phi the volume fraction
-of the polymer and V the mean molar volume of the rest. Water beyond what dissolves lies in the film as
-droplets and takes no part in the solution; it keeps the activity of water near one.
+of the polymer and V the mean molar volume of the rest. Water beyond what dissolves lies in the film
+as droplets and takes no part in the solution; the activity of water is then one. Nothing exerts
+more than its own pure pressure: an activity above one stands for a second phase.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from service.science._checks import FloatArray
 from service.science.blend import Blend
@@ -56,8 +56,10 @@ class Liquid:
     antoine: FloatArray
     """(3, S): A, B and C."""
     diffusion_volume: FloatArray
-    propellant: NDArray[np.bool_]
-    """Which species are propellant."""
+    flashes: bool
+    """Whether it holds propellant."""
+    separates: bool
+    """Whether water beyond its solubility leaves the solution; not where it is the carrier."""
     chi: FloatArray | None
     """Flory-Huggins interaction of each species; None where the polymer is dispersed."""
     polymer_volume: float
@@ -135,7 +137,8 @@ def liquid_of(blend: Blend, retarder: str) -> Liquid:
         critical=np.array([s.critical_k for s in species]),
         antoine=np.array([s.antoine for s in species]).T.copy(),
         diffusion_volume=np.array([s.diffusion_volume for s in species]),
-        propellant=np.array([name in dict(blend.propellant) for name in names]),
+        flashes=bool(blend.propellant),
+        separates=blend.polymer_chi is not None,
         chi=chi,
         polymer_volume=1.0 / blend.polymer_density_kg_m3,
         unifac=unifac_of(names),

@@ -18,7 +18,7 @@ __all__ = ["WOODS", "Cells", "Wood", "cells"]
 
 COAT_CONDUCTIVITY_W_MK = 0.17
 COAT_HEAT_CAPACITY_J_M3K = 1.7e6
-"""Dry lacquer, typical of polymers: 0.15 to 0.2 W/(m K), 1200 kg/m³ by 1.4 kJ/(kg K); `from memory`."""
+"""Dry lacquer, as polymers are: 0.15 to 0.2 W/(m K), 1200 kg/m³ by 1.4 kJ/(kg K); `from memory`."""
 
 _MOISTURE_PCT = 8.0
 

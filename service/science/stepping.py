@@ -1,27 +1,33 @@
 """One step in time for the liquid of many films or drops at once.
 
-Amounts relax exponentially at the mean of the rates before and after the step; the temperature is
-implicit. Both stay in bounds for any step, so that the accuracy wanted alone sets the step.
+Amounts relax exponentially; the temperature is implicit, with the weight that is exact for a linear
+balance. Both stay in bounds for any step, so that the accuracy wanted alone sets the step. UNIFAC
+is interpolated between two temperatures.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from service.science._checks import FloatArray
 from service.science.liquid import TINY_MOL, Liquid
-from service.science.transfer import heat_factor, stefan_factor
+from service.science.transfer import heat_factor, stefan_factor, wetting
 
-__all__ = ["Activities", "Surroundings", "Wet", "advance", "start"]
+__all__ = ["Stepper", "Surroundings", "Wet", "stepper_of"]
 
-Activities = Callable[[FloatArray, FloatArray, FloatArray], FloatArray]
-"""Activities (N, S) of dissolved moles (N, S), volume of solids (N,) and kelvin (N,)."""
+_COLD_K, _WARM_K = 263.15, 303.15
+_CROWDED = 4  # a share enters by this power: only a species that is nearly all feels itself
+_SLOWEST, _LEAST = 1e-3, 0.1
+_NEAR = 1.5  # room over water below which the limit of solubility is looked at closely
+_MORE = 1.05
+_FLAT = 0.08
+_STRIDE, _SHORT_STRIDE = 0.7, 0.35
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, slots=True)
 class Wet:
     """Liquid of N cases.
 
@@ -29,23 +35,26 @@ class Wet:
     ----------
     moles : array (N, S)
         Of each species; of water, dissolved and free.
-    dissolved : array (N,)
-        Of water in solution; the rest of it lies as droplets of activity one.
+    room : array (N,)
+        Moles of water that the solution holds or could hold; more lies as droplets of activity one.
     kelvin : array (N,)
     slope : array (N, S)
         Activity of each species for each mole of it.
     saturation : array (N, S)
         Pressure of each pure species at `kelvin`, Pa.
+    share : array (N, S)
+        Mole fraction of each in solution; 1 for water of which some is free.
     """
 
     moles: FloatArray
-    dissolved: FloatArray
+    room: FloatArray
     kelvin: FloatArray
     slope: FloatArray
     saturation: FloatArray
+    share: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, slots=True)
 class Surroundings:
     """What N cases exchange heat and vapours with over one step, for the area they are kept for.
 
@@ -53,16 +62,18 @@ class Surroundings:
     ----------
     conductance : array (N, S)
         Molar flux for each Pa, mol/(s Pa).
-    far : array (N, S)
-        Vapour pressures far from the face, Pa.
-    pressure : array (N,)
-        Pa.
+    back : array (N, S)
+        Conductance times the vapour pressures far from the face, mol/s.
+    far_sum, pressure : array (N,)
+        Sum of those, and the pressure of the air, Pa.
     h : array (N,)
         Heat-transfer coefficient times area, W/K.
     gas_kelvin : array (N,)
     other_heat, other_slope : array (N,)
-        Further heat ``other_heat - other_slope T``, W.
-    source : array (N, S)
+        Further heat at the end of the step, ``other_heat - other_slope T``, W.
+    other_now : array (N,)
+        Further heat at its start, W.
+    source : array (N, S) or None
         Moles that arrive in a second.
     capacity : array (N,)
         Heat capacity, J/K.
@@ -71,128 +82,218 @@ class Surroundings:
     """
 
     conductance: FloatArray
-    far: FloatArray
+    back: FloatArray
+    far_sum: FloatArray
     pressure: FloatArray
     h: FloatArray
     gas_kelvin: FloatArray
     other_heat: FloatArray
     other_slope: FloatArray
-    source: FloatArray
+    other_now: FloatArray
+    source: FloatArray | None
     capacity: FloatArray
     solids_volume: FloatArray
 
 
-def start(
-    liquid: Liquid,
-    activities: Activities,
-    moles: FloatArray,
-    solids_volume: FloatArray,
-    kelvin: FloatArray,
-) -> Wet:
-    """Bring moles at a temperature into a state; all water starts in solution."""
-    water = moles[:, liquid.water].copy()
-    slope, dissolved = _slope(liquid, activities, moles, water, solids_volume, kelvin)
-    return Wet(moles, dissolved, kelvin, slope, liquid.saturation(kelvin))
+class Stepper:
+    """Steps the liquid of one blend; holds what does not change from case to case."""
+
+    def __init__(self, liquid: Liquid) -> None:
+        self.liquid = liquid
+        self._pair = liquid.unifac.psi(np.array([_COLD_K, _WARM_K]))
+        self._pure_pair = liquid.unifac.pure(self._pair)
+        _, self._b, self._c = liquid.antoine
+        self._ones = np.ones(len(liquid.names))
+        self._solvent = self._ones.copy()
+        self._solvent[liquid.water] = 0.0
+        # Watson's relation is all but straight over the range of a wet film.
+        cold, warm = liquid.latent_heat(np.array([_COLD_K, _WARM_K]))
+        self._latent_slope = (warm - cold) / (_WARM_K - _COLD_K)
+        self._latent = cold - self._latent_slope * _COLD_K
+
+    def start(
+        self,
+        moles: FloatArray,
+        room: FloatArray,
+        solids_volume: FloatArray,
+        kelvin: FloatArray,
+    ) -> Wet:
+        """Bring moles at a temperature into a state."""
+        slope, room, share = self._activity(moles, room, solids_volume, kelvin)
+        return Wet(moles, room, kelvin, slope, self.liquid.saturation(kelvin), share)
+
+    def advance(
+        self, wet: Wet, around: Surroundings, dt: FloatArray, newton_passes: int = 1
+    ) -> Wet:
+        """Take one step of `dt` (N,) s."""
+        step = dt[:, None]
+        slope_now = wet.slope * wet.saturation
+        stefan, rate, inflow = self._rates(around, slope_now, wet.moles)
+        # Exponential Runge-Kutta of second order (Cox and Matthews 2002) about the rate at which
+        # each amount would relax alone: a species that is nearly the whole liquid does not.
+        decay = rate * (1.0 - wet.share**_CROWDED)
+        if around.source is not None:  # in a growing film each has more company
+            now = wet.moles @ self._ones
+            decay *= (now / (now + dt * (around.source @ self._ones)))[:, None]
+        z = np.maximum(decay * step, _SLOWEST)
+        fall = -np.expm1(-z)
+        decay = z / step
+        net = inflow - rate * wet.moles
+        guess = np.maximum(wet.moles + net * (fall / decay), _LEAST * wet.moles)
+        # The room for water follows the solvents that make it.
+        room = wet.room * (self._solvents(guess) / self._solvents(wet.moles))
+        slope, room, share = self._activity(guess, room, around.solids_volume, wet.kelvin)
+
+        def corrected(pressure_slope: FloatArray) -> FloatArray:
+            _, end_rate, end_inflow = self._rates(around, pressure_slope, guess)
+            bend = end_inflow - end_rate * guess - net + decay * (guess - wet.moles)
+            return np.maximum(guess + bend * ((z - fall) / (z * decay)), _LEAST * guess)
+
+        # Corrected before the heat balance too: water is in balance with the air all along, and
+        # would seem to boil off or condense if the solvents left without it.
+        ahead = (1.0 - fall / z) * (corrected(slope * wet.saturation) - guess)
+        activity = slope * (guess + ahead)
+        kelvin, saturation = self._temperature(
+            wet, around, activity, stefan, slope_now * wet.moles, dt, newton_passes
+        )
+        moles = corrected(slope * saturation)
+        return Wet(moles, room, kelvin, slope, saturation, share)
+
+    def condensed(
+        self,
+        condensed: FloatArray,
+        before: Wet,
+        after: Wet,
+        water_pa: FloatArray,
+        landed: FloatArray | float = 0.0,
+    ) -> FloatArray:
+        """Water taken up below the dew point, after a step: a loss of water takes its share.
+
+        `landed` is the water that came with the coat, in moles.
+        """
+        water = self.liquid.water
+        gain = after.moles[:, water] - before.moles[:, water] - landed
+        below = wetting(water_pa, after.saturation[:, water])
+        share = condensed / (before.moles[:, water] + TINY_MOL)
+        return np.asarray(condensed + gain * np.where(gain > 0.0, below, share))
+
+    def _solvents(self, moles: FloatArray) -> FloatArray:
+        return np.asarray(moles @ self._solvent + TINY_MOL)
+
+    def _rates(
+        self, around: Surroundings, pressure_slope: FloatArray, moles: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Stefan's factor (N, 1), loss of each species for each mole of it, 1/s, and its inflow."""
+        at_face = (pressure_slope * moles) @ self._ones
+        stefan = stefan_factor(at_face, around.far_sum, around.pressure)[:, None]
+        inflow = stefan * around.back
+        if around.source is not None:
+            inflow += around.source
+        return stefan, stefan * around.conductance * pressure_slope, inflow
+
+    def _activity(
+        self,
+        moles: FloatArray,
+        room: FloatArray,
+        solids_volume: FloatArray,
+        kelvin: FloatArray,
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Activity for each mole, the room for water brought closer to what it is, and shares."""
+        water = self.liquid.water
+        amounts = np.maximum(moles, TINY_MOL)
+        if not self.liquid.separates:
+            x = amounts / (amounts @ self._ones)[:, None]
+            log_activity = self._log_activity(x, amounts, solids_volume, kelvin)
+            return np.exp(np.minimum(log_activity, 0.0)) / amounts, room, x
+        solution = amounts.copy()
+        solution[:, water] = np.minimum(room, solution[:, water]) + TINY_MOL
+        # How activity rises with amount is only asked where water is near its limit: the same
+        # solution with a little more water, in the same pass.
+        near = np.flatnonzero(room < _NEAR * moles[:, water])
+        count = kelvin.size
+        if near.size:
+            more = solution[near]
+            more[:, water] *= _MORE
+            solution = np.concatenate([solution, more])
+            rows = np.concatenate([np.arange(count), near])
+            solids_volume, kelvin = solids_volume[rows], kelvin[rows]
+        x = solution / (solution @ self._ones)[:, None]
+        log_activity = self._log_activity(x, solution, solids_volume, kelvin)
+        share = x[:count]
+        share[:, water] = np.where(solution[:count, water] < moles[:, water], 1.0, share[:, water])
+        of_water = log_activity[:count, water]
+        rise = np.ones(count)
+        if near.size:
+            rise[near] = (log_activity[count:, water] - of_water[near]) / np.log(_MORE)
+        # Newton's stride; a short one upwards where activity hardly rises, since beyond lies
+        # another, watery solution.
+        stride = np.where(rise > _FLAT, _STRIDE, _SHORT_STRIDE)
+        change = -of_water / np.maximum(rise, _FLAT)
+        change = np.clip(change, -_STRIDE, np.maximum(stride, -of_water - _SHORT_STRIDE))
+        room = solution[:count, water] * np.exp(change)
+        return np.exp(np.minimum(log_activity[:count], 0.0)) / amounts, room, share
+
+    def _log_activity(
+        self, x: FloatArray, solution: FloatArray, solids_volume: FloatArray, kelvin: FloatArray
+    ) -> FloatArray:
+        liquid = self.liquid
+        weight = ((kelvin - _COLD_K) / (_WARM_K - _COLD_K))[:, None]
+        log_activity = np.log(x)
+        log_activity += liquid.unifac.log_coefficients_between(
+            x, self._pair, self._pure_pair, weight
+        )
+        if liquid.chi is not None:
+            log_activity += liquid.polymer_factor(solution, solids_volume)
+        return log_activity
+
+    def _temperature(
+        self,
+        wet: Wet,
+        around: Surroundings,
+        activity: FloatArray,
+        stefan: FloatArray,
+        pressure: FloatArray,
+        dt: FloatArray,
+        newton_passes: int,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Temperature at the end of the step by the heat balance, and pure pressures there.
+
+        `pressure` (N, S) is that at the face at the start, `activity` (N, S) that at the end.
+        """
+        liquid, kelvin, saturation = self.liquid, wet.kelvin, wet.saturation
+        latent = self._latent + self._latent_slope * kelvin[:, None]
+        off = stefan * (around.conductance * pressure - around.back)
+        h = around.h * heat_factor(off @ liquid.vapour_heat_capacity, around.h)
+        heat = h * (around.gas_kelvin - kelvin) + around.other_now - (off * latent) @ self._ones
+        carried = stefan * latent
+        boiling = carried * around.conductance * activity
+        linear = h + around.other_slope
+        constant = h * around.gas_kelvin + around.other_heat + (carried * around.back) @ self._ones
+        stored = around.capacity / dt
+        weight = None
+        for _ in range(newton_passes):
+            face = boiling * saturation
+            steepness = self._b / (kelvin[:, None] + self._c) ** 2
+            steep = linear + (face * steepness) @ self._ones
+            if weight is None:
+                weight = _weight(steep / stored)
+            miss = (
+                stored * (wet.kelvin - kelvin)
+                + weight * (constant - linear * kelvin - face @ self._ones - heat)
+                + heat
+            )
+            kelvin = kelvin + miss / (stored + weight * steep)
+            saturation = liquid.saturation(kelvin)
+        return kelvin, saturation
 
 
-def advance(
-    liquid: Liquid,
-    activities: Activities,
-    wet: Wet,
-    around: Surroundings,
-    dt: FloatArray,
-    implicit: float = 1.0,
-) -> tuple[Wet, FloatArray]:
-    """Take one step of `dt` (N,) s; return the new state and the mean fluxes off the face (N, S).
-
-    `implicit` is the weight of the step's end in the heat balance: 1 where the temperature follows
-    at once, near 0.5 where its own course matters.
-    """
-    rate, inflow, stefan = _rates(around, wet.slope * wet.saturation, wet.moles)
-    guess = _relax(wet.moles, rate, inflow, dt)
-    slope, dissolved = _slope(
-        liquid, activities, guess, wet.dissolved, around.solids_volume, wet.kelvin
-    )
-    kelvin = _temperature(liquid, wet, around, guess * slope, rate, stefan, dt, implicit)
-    saturation = liquid.saturation(kelvin)
-    end_rate, end_inflow, _ = _rates(around, slope * saturation, guess)
-    rate, inflow = 0.5 * (rate + end_rate), 0.5 * (inflow + end_inflow)
-    moles = _relax(wet.moles, rate, inflow, dt)
-    lost = around.source - (moles - wet.moles) / dt[:, None]
-    dissolved = np.minimum(dissolved, moles[:, liquid.water])
-    return Wet(moles, dissolved, kelvin, slope, saturation), lost
+@lru_cache(maxsize=64)
+def stepper_of(liquid: Liquid) -> Stepper:
+    """Return the stepper of a liquid, made once."""
+    return Stepper(liquid)
 
 
-def _rates(
-    around: Surroundings, pressure_slope: FloatArray, moles: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Loss of each species for each mole of it, 1/s, its inflow, mol/s, and Stefan's factor."""
-    stefan = stefan_factor(
-        (pressure_slope * moles).sum(axis=1), around.far.sum(axis=1), around.pressure
-    )
-    conductance = stefan[:, None] * around.conductance
-    return conductance * pressure_slope, conductance * around.far + around.source, stefan
-
-
-def _relax(moles: FloatArray, rate: FloatArray, inflow: FloatArray, dt: FloatArray) -> FloatArray:
-    """Solve dn/dt = inflow - rate n exactly over a step."""
-    fraction = -np.expm1(-rate * dt[:, None])
-    return np.asarray(moles + fraction * (inflow / np.maximum(rate, 1e-300) - moles))
-
-
-def _slope(
-    liquid: Liquid,
-    activities: Activities,
-    moles: FloatArray,
-    dissolved: FloatArray,
-    solids_volume: FloatArray,
-    kelvin: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Activity for each mole, and the water in solution brought closer to its limit."""
-    water = liquid.water
-    solution = moles.copy()
-    solution[:, water] = np.minimum(dissolved, moles[:, water])
-    activity = activities(solution, solids_volume, kelvin)
-    # Damped, since the solvents' composition may make activity rise slower than amount.
-    closer = solution[:, water] / np.maximum(activity[:, water], 1e-9)
-    activity[:, water] = np.minimum(activity[:, water], 1.0)
-    return activity / np.maximum(moles, TINY_MOL), np.minimum(closer, moles[:, water])
-
-
-def _temperature(
-    liquid: Liquid,
-    wet: Wet,
-    around: Surroundings,
-    activity: FloatArray,
-    rate: FloatArray,
-    stefan: FloatArray,
-    dt: FloatArray,
-    implicit: float,
-) -> FloatArray:
-    """Solve the heat balance at the end of the step by Newton's method."""
-    latent = liquid.latent_heat(wet.kelvin)
-    _, b, c = liquid.antoine
-    carried = stefan[:, None] * around.conductance * latent
-    off = rate * wet.moles - stefan[:, None] * around.conductance * around.far
-    h = around.h * heat_factor(off, liquid, around.h)
-    explicit = (1.0 - implicit) * (
-        h * (around.gas_kelvin - wet.kelvin)
-        + around.other_heat
-        - around.other_slope * wet.kelvin
-        - (off * latent).sum(axis=1)
-    )
-    stored = around.capacity / dt
-    fixed = (
-        explicit
-        + stored * wet.kelvin
-        + implicit
-        * (h * around.gas_kelvin + around.other_heat + (carried * around.far).sum(axis=1))
-    )
-    stiffness = stored + implicit * (h + around.other_slope)
-    kelvin = wet.kelvin
-    for _ in range(3):
-        face = carried * activity * liquid.saturation(kelvin)
-        slope = (face * (b / (kelvin[:, None] + c) ** 2)).sum(axis=1)
-        miss = fixed - stiffness * kelvin - implicit * face.sum(axis=1)
-        kelvin = kelvin + miss / (stiffness + implicit * slope)
-    return kelvin
+def _weight(z: FloatArray) -> FloatArray:
+    """Weight of the step's end that makes a step exact for a linear balance: 1/2 to 1."""
+    z = np.minimum(z, 500.0) + 1e-3
+    return np.asarray(1.0 / -np.expm1(-z) - 1.0 / z)

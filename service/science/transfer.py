@@ -13,13 +13,15 @@ from __future__ import annotations
 import numpy as np
 
 from service.science._checks import FloatArray
-from service.science.liquid import AIR_MOLAR_HEAT_CAPACITY, Liquid
+from service.science.liquid import AIR_MOLAR_HEAT_CAPACITY
 
-__all__ = ["STEFAN_BOLTZMANN", "conductances", "heat_factor", "stefan_factor"]
+__all__ = ["STEFAN_BOLTZMANN", "conductances", "heat_factor", "stefan_factor", "wetting"]
 
 STEFAN_BOLTZMANN = 5.670374419e-8
 """W/(m² K⁴); exact since the 2019 SI, CODATA 2018."""
 
+_DEW_BAND = 0.01
+_NEVER_ZERO = 1e-9
 _BOILING = 0.9
 """Vapours never fill more than this part of the pressure: a liquid that would boil is held here."""
 
@@ -34,17 +36,17 @@ def conductances(
 
 def stefan_factor(at_face: FloatArray, far: FloatArray, pressure_pa: FloatArray) -> FloatArray:
     """Factor on all fluxes, (N,), for the sums of vapour pressures at the face and far from it."""
-    face = np.minimum(at_face, _BOILING * pressure_pa)
-    room = pressure_pa - face
-    ratio = (face - far) / room
-    small = np.abs(ratio) < 1e-9
-    ratio = np.where(small, 1.0, ratio)
-    return np.asarray(pressure_pa / room * np.where(small, 1.0, np.log1p(ratio) / ratio))
+    room = pressure_pa - np.minimum(at_face, _BOILING * pressure_pa)
+    gap = pressure_pa - far - room + _NEVER_ZERO
+    return np.asarray(pressure_pa * np.log1p(gap / room) / gap)
 
 
-def heat_factor(fluxes: FloatArray, liquid: Liquid, h_w_m2k: FloatArray) -> FloatArray:
-    """Factor on the heat-transfer coefficient, (N,), for molar fluxes (N, S) off the face."""
-    phi = (fluxes @ liquid.vapour_heat_capacity) / h_w_m2k
-    small = np.abs(phi) < 1e-9
-    phi = np.where(small, 1.0, phi)
-    return np.asarray(np.where(small, 1.0, phi / np.expm1(phi)))
+def heat_factor(carried_w_m2k: FloatArray, h_w_m2k: FloatArray) -> FloatArray:
+    """Factor on the heat-transfer coefficient, (N,), for the heat capacity of vapours going off."""
+    phi = carried_w_m2k / h_w_m2k + _NEVER_ZERO
+    return np.asarray(phi / np.expm1(phi))
+
+
+def wetting(water_pa: FloatArray | float, saturation: FloatArray) -> FloatArray:
+    """How far a face is below the dew point: 0 above it, 1 from one percent of pressure below."""
+    return np.asarray(np.clip((water_pa / saturation - 1.0) / _DEW_BAND, 0.0, 1.0))

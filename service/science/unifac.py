@@ -67,7 +67,7 @@ class Unifac:
         first and 1 at the second.
         """
         surfaces = (x @ self.counts) * self.group_surface
-        theta = surfaces / surfaces.sum(axis=1, keepdims=True)
+        theta = surfaces / (x @ self.surface)[:, None]
         mixed = theta @ pair
         part = np.log(mixed) + (theta / mixed) @ pair.transpose(0, 2, 1)
         blended = part[0] + weight * (part[1] - part[0])
@@ -76,10 +76,13 @@ class Unifac:
         return np.asarray(self._combinatorial(x) + residual)
 
     def _combinatorial(self, x: FloatArray) -> FloatArray:
-        ratio_v = self.volume / (x @ self.volume)[:, None]
-        ratio_f = ratio_v * (x @ self.surface)[:, None] / self.surface
-        by_shape = self.surface * (1.0 - ratio_f + np.log(ratio_f))
-        return np.asarray(1.0 - ratio_v + np.log(ratio_v) - _HALF_COORDINATION * by_shape)
+        mean = x @ np.stack([self.volume, self.surface], axis=1)
+        ratio_v = self.volume / mean[:, :1]
+        ratio_f = ratio_v * (mean[:, 1:] / self.surface)
+        by_shape = 1.0 - ratio_f + np.log(ratio_f)
+        return np.asarray(
+            1.0 - ratio_v + np.log(ratio_v) - (_HALF_COORDINATION * self.surface) * by_shape
+        )
 
     def _log_group(self, surfaces: FloatArray, psi: FloatArray) -> FloatArray:
         """Residual activity of each group, (..., G), for the surface that each group shows."""

@@ -9,9 +9,10 @@ import numpy as np
 
 from service.science import air
 from service.science._checks import FloatArray, Quantity, as_given, within
+from service.science.balances import Case
 from service.science.blend import Blend
 from service.science.constants import STANDARD_PRESSURE_PA, ZERO_CELSIUS_K
-from service.science.course import Case, Trace, trace
+from service.science.course import Trace, trace
 from service.science.fast import Cases, Outcome, follow
 from service.science.plate import WOODS, Wood
 from service.science.solvents import get
@@ -48,8 +49,8 @@ class FilmFloor(Generic[Quantity]):
     floor_at_s : float or array
         When, s after the first of it landed.
     condensed_peak_g_m2, condensed_at_set_g_m2 : float or array
-        Water that lies in the film as droplets, because it is more than dissolves: its peak, and
-        what is caught when the film sets, g/m². None in a dispersion, whose carrier is water.
+        Water taken up while film or drops were below the dew point, less what has left of it: its
+        peak, and what is caught when the film sets, g/m².
     water_peak_g_m2, water_at_set_g_m2 : float or array
         All water held, dissolved or not: its peak, and what is left at set.
     flash_off_s : float or array
@@ -83,7 +84,9 @@ class FilmCourse:
     held_kg_m2 : array (S, K)
         Of each species in solution, in the order of `species`.
     condensed_g_m2 : array (K,)
-        Water that lies in the film as droplets.
+        Water taken up while film or drops were below the dew point, less what has left of it.
+    free_water_g_m2 : array (K,)
+        Water that lies in the film as droplets, because it is more than dissolves.
     solids_volume_fraction : array (K,)
         Part of the film that the solids fill.
     summary : FilmFloor
@@ -96,6 +99,7 @@ class FilmCourse:
     species: tuple[str, ...]
     held_kg_m2: FloatArray
     condensed_g_m2: FloatArray
+    free_water_g_m2: FloatArray
     solids_volume_fraction: FloatArray
     summary: FilmFloor[float]
     mass_closure: float
@@ -265,13 +269,13 @@ def _summary(outcome: Outcome, shape: tuple[int, ...]) -> FilmFloor[Quantity]:
     return FilmFloor(
         film_floor_c=shaped(outcome.floor_k - ZERO_CELSIUS_K),
         floor_at_s=shaped(outcome.floor_at_s),
-        condensed_peak_g_m2=shaped(_WATER_G_MOL * outcome.free_peak),
-        condensed_at_set_g_m2=shaped(_WATER_G_MOL * outcome.free_at_set),
+        condensed_peak_g_m2=shaped(_WATER_G_MOL * outcome.condensed_peak),
+        condensed_at_set_g_m2=shaped(_WATER_G_MOL * outcome.condensed_at_set),
         water_peak_g_m2=shaped(_WATER_G_MOL * outcome.water_peak),
         water_at_set_g_m2=shaped(_WATER_G_MOL * outcome.water_at_set),
         flash_off_s=shaped(outcome.set_at_s),
         released_kg_m2=shaped(outcome.released),
-        release_peak_kg_m2s=shaped(outcome.peak_release),
+        release_peak_kg_m2s=shaped(outcome.peak),
     )
 
 
@@ -279,14 +283,14 @@ def _course(found: Trace) -> FilmCourse:
     liquid, water = found.liquid, found.liquid.water
     coldest = int(found.kelvin.argmin())
     total_water = found.moles[:, water] + found.free_water
-    free = np.maximum(found.free_water, 0.0)
+    condensed = np.maximum(found.condensed, 0.0)
     solvent = liquid.molar_mass.copy()
     solvent[water] = 0.0
     summary = FilmFloor(
         film_floor_c=float(found.kelvin[coldest] - ZERO_CELSIUS_K),
         floor_at_s=float(found.time_s[coldest]),
-        condensed_peak_g_m2=float(_WATER_G_MOL * free.max()),
-        condensed_at_set_g_m2=float(_WATER_G_MOL * free[-1]),
+        condensed_peak_g_m2=float(_WATER_G_MOL * condensed.max()),
+        condensed_at_set_g_m2=float(_WATER_G_MOL * condensed[-1]),
         water_peak_g_m2=float(_WATER_G_MOL * total_water.max()),
         water_at_set_g_m2=float(_WATER_G_MOL * total_water[-1]),
         flash_off_s=found.set_at_s,
@@ -299,7 +303,8 @@ def _course(found: Trace) -> FilmCourse:
         film_c=found.kelvin - ZERO_CELSIUS_K,
         species=liquid.names,
         held_kg_m2=(found.moles * liquid.molar_mass).T,
-        condensed_g_m2=_WATER_G_MOL * free,
+        condensed_g_m2=_WATER_G_MOL * condensed,
+        free_water_g_m2=_WATER_G_MOL * np.maximum(found.free_water, 0.0),
         solids_volume_fraction=found.solids_volume / (found.solids_volume + volume),
         summary=summary,
         mass_closure=found.mass_closure,
