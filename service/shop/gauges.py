@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.science import air as moist
-from service.science import film
+from service.science import film, uncertainty
 from service.shop.air import SURFACE_ASSUMED_SD_K, Air
 from service.shop.materials import Coating, Figure, Material
 
@@ -43,7 +43,7 @@ class Cases:
     retarder_pct: Floats
     dew_point_c: Floats
     floor_c: Floats
-    blush_sd_k: float
+    blush_sd_k: Floats
     blush_probability: float
     condensed_at_set_g_m2: float
     flash_off_s: float
@@ -80,7 +80,7 @@ class Cases:
         unmeasured = 0.0 if air.surface_measured else SURFACE_ASSUMED_SD_K
         return replace(
             shaped,
-            blush_sd_k=math.hypot(float(risk.blush_margin_sd_k), unmeasured),
+            blush_sd_k=np.hypot(float(risk.blush_margin_sd_k) * one, unmeasured),
             blush_probability=float(risk.probability),
         )
 
@@ -110,7 +110,18 @@ class Cases:
             column(wet_um, self.wet_um),
             column(retarder_pct, self.retarder_pct),
         )
-        return replace(shaped, blush_sd_k=self.blush_sd_k, blush_probability=self.blush_probability)
+        return replace(
+            shaped,
+            blush_sd_k=self._blush_sd(shaped.air_c, shaped.rh_pct),
+            blush_probability=self.blush_probability,
+        )
+
+    def _blush_sd(self, air_c: Floats, rh_pct: Floats) -> Floats:
+        """Let the sensor's part of the doubt grow as the dew point's does; the model's stays."""
+        model = min(film.MODEL_SD_K, float(self.blush_sd_k[0]))
+        sensor = math.sqrt(float(self.blush_sd_k[0]) ** 2 - model**2)
+        spread = uncertainty.dew_point_sd(air_c, rh_pct, self.air.air_sd_k, self.air.rh_sd_pct)
+        return np.hypot(model, sensor * np.asarray(spread) / self.air.dew_point_sd_k)
 
     @property
     def film_floor_c(self) -> float:
@@ -131,7 +142,7 @@ class Gauge:
     what: str
     name: str
     value: Floats
-    limit: float
+    limit: Floats
     at_least: bool
     unit: str
     source: str
@@ -142,9 +153,9 @@ class Gauge:
         value = float(self.value[case])
         return value if math.isfinite(value) else None
 
-    def limit_at(self, case: int) -> float:  # noqa: ARG002 -- the same for every case today
+    def limit_at(self, case: int) -> float:
         """Limit of a case."""
-        return self.limit
+        return float(self.limit[case])
 
     def all_hold(self) -> NDArray[np.bool_]:
         """Whether each case keeps to the limit; NaN never does."""
@@ -159,7 +170,7 @@ class Gauge:
 
     def slack(self, case: int) -> float:
         """Distance to the limit in units of that quantity's usual spread; negative: beyond."""
-        room = float(self.value[case]) - self.limit
+        room = float(self.value[case]) - self.limit_at(case)
         return (room if self.at_least else -room) / {"% RH": 5.0}.get(self.unit, 1.0)
 
     def text(self, case: int) -> str:
@@ -168,19 +179,20 @@ class Gauge:
         tail = f" ({self.because})" if self.because else ""
         value = self.value_at(case)
         shown = "far above" if value is None else f"{value:.1f} {self.unit}"
-        return f"{self.name} {shown}; asks {sense} {self.limit:.1f} {self.unit}{tail}"
+        return f"{self.name} {shown}; asks {sense} {self.limit_at(case):.1f} {self.unit}{tail}"
 
 
-def gauges_of(cases: Cases, after_wait: bool) -> tuple[Gauge, ...]:  # noqa: FBT001 -- one meaning
+def gauges_of(cases: Cases, *, after_wait: bool) -> tuple[Gauge, ...]:
     """Measure every limit of the material for each case."""
     limits = cases.material.limits
 
     def gauge(
         what: str, name: str, value: Floats, figure: Figure, unit: str, *, at_least: bool,
-        because: str = "", widen: float = 0.0,
+        because: str = "", widen: Floats | float = 0.0,
     ) -> Gauge:  # fmt: skip
         stricter = DEADBAND[unit] if after_wait else 0.0
-        limit = figure.value + widen + (stricter if at_least else -stricter)
+        least = figure.value + widen + (stricter if at_least else -stricter)
+        limit = np.broadcast_to(np.asarray(least, dtype=np.float64), value.shape)
         return Gauge(what, name, value, limit, at_least, unit, figure.basis, because)
 
     measured = [
@@ -210,7 +222,7 @@ def gauges_of(cases: Cases, after_wait: bool) -> tuple[Gauge, ...]:  # noqa: FBT
                 "K",
                 at_least=True,
                 widen=doubt,
-                because=f"{doubt:.1f} K of it for sensor and model doubt",
+                because=f"{doubt[0]:.1f} K of it for sensor and model doubt",
             ),
         )
     return tuple(measured)
@@ -253,7 +265,7 @@ def _filmed(
         retarder_pct=retarder_pct,
         dew_point_c=dew_point,
         floor_c=np.atleast_1d(np.asarray(floor.film_floor_c, dtype=np.float64)),
-        blush_sd_k=0.0,
+        blush_sd_k=np.zeros_like(air_c),
         blush_probability=0.0,
         condensed_at_set_g_m2=float(np.atleast_1d(floor.condensed_at_set_g_m2)[0]),
         flash_off_s=float(np.atleast_1d(floor.flash_off_s)[0]),

@@ -44,8 +44,8 @@ class Reckoned:
 def reckoned(air: Air, material: Material, coating: Coating, after_wait: bool) -> Reckoned:  # noqa: FBT001 -- one meaning
     """Reckon film, limits and ways out for the air of a place."""
     cases = Cases.of(air, material, coating)
-    gauges = gauges_of(cases, after_wait)
-    return Reckoned(cases, gauges, ways_out(cases, gauges, after_wait))
+    gauges = gauges_of(cases, after_wait=after_wait)
+    return Reckoned(cases, gauges, ways_out(cases, gauges))
 
 
 Reckoner = Callable[[Air, Material, Coating, bool], Reckoned]
@@ -138,7 +138,7 @@ def check(
         as_of=air.as_of,
         film_floor_c=cases.film_floor_c,
         blush_margin_k=cases.blush_margin_k,
-        blush_margin_sd_k=cases.blush_sd_k,
+        blush_margin_sd_k=float(cases.blush_sd_k[0]),
         blush_probability=cases.blush_probability,
         condensed_at_set_g_m2=cases.condensed_at_set_g_m2,
         flash_off_s=cases.flash_off_s,

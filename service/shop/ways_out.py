@@ -34,31 +34,33 @@ class WayOut:
     until: datetime | None = None
 
 
-def ways_out(
-    cases: Cases, gauges: tuple[Gauge, ...], after_wait: bool  # noqa: FBT001 -- one meaning
-) -> tuple[WayOut, ...]:  # fmt: skip
-    """List what would clear every limit that blocks, the least effort first."""
+def ways_out(cases: Cases, gauges: tuple[Gauge, ...]) -> tuple[WayOut, ...]:
+    """List what would clear every limit that blocks, the least effort first.
+
+    The limits are those after a *wait*, which ask for a little more: whoever does as told must not
+    be told to wait again.
+    """
     blocking = {gauge.what for gauge in gauges if not gauge.holds(0)}
     if not blocking:
         return ()
     tried = (
-        _warm_work(cases, after_wait),
-        _retarder(cases, after_wait) if "blush_margin" in blocking else None,
-        _thinner(cases, after_wait) if blocking == {"blush_margin"} else None,
-        _warm(cases, after_wait),
-        *_dry(cases, after_wait),
+        _warm_work(cases),
+        _retarder(cases) if "blush_margin" in blocking else None,
+        _thinner(cases) if blocking == {"blush_margin"} else None,
+        _warm(cases),
+        *_dry(cases),
     )
     return tuple(way for way in tried if way is not None) or (
         WayOut("wait", "wait for other air; no single change here clears every limit", None, ""),
     )
 
 
-def _first(cases: Cases, after_wait: bool) -> int | None:  # noqa: FBT001 -- one meaning
-    holds = np.all([gauge.all_hold() for gauge in gauges_of(cases, after_wait)], axis=0)
+def _first(cases: Cases) -> int | None:
+    holds = np.all([gauge.all_hold() for gauge in gauges_of(cases, after_wait=True)], axis=0)
     return int(np.argmax(holds)) if holds.any() else None
 
 
-def _warm(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+def _warm(cases: Cases) -> WayOut | None:
     """Warm air and work together; the water in the air stays what it is."""
     air = cases.air
     most = min(float(WARM_STEPS_K[-1]), film.AIR_MAX_C - max(air.air_c, air.surface_c))
@@ -68,23 +70,21 @@ def _warm(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- o
     warmer = air.air_c + steps
     ratio = np.full_like(warmer, air.humidity_ratio_g_kg / 1000.0)
     rh = np.clip(moist.relative_humidity(warmer, ratio, air.pressure_pa), 0.0, 100.0)
-    found = _first(
-        cases.changed(air_c=warmer, rh_pct=rh, surface_c=air.surface_c + steps), after_wait
-    )
+    found = _first(cases.changed(air_c=warmer, rh_pct=rh, surface_c=air.surface_c + steps))
     if found is None:
         return None
     by = float(steps[found])
     return WayOut("warm", f"warm the air and the work by {by:.1f} K", by, "K")
 
 
-def _dry(cases: Cases, after_wait: bool) -> tuple[WayOut | None, ...]:  # noqa: FBT001 -- one meaning
+def _dry(cases: Cases) -> tuple[WayOut | None, ...]:
     air = cases.air
     ratio = air.humidity_ratio_g_kg / 1000.0
     left = ratio * (1.0 - DRY_STEPS)
     rh: NDArray[np.float64] = np.asarray(
         moist.relative_humidity(np.full_like(left, air.air_c), left, air.pressure_pa)
     )
-    found = _first(cases.changed(rh_pct=np.clip(rh, 0.0, 100.0)), after_wait)
+    found = _first(cases.changed(rh_pct=np.clip(rh, 0.0, 100.0)))
     if found is None:
         return ()
     out_g_kg = (ratio - float(left[found])) * 1000.0
@@ -99,12 +99,12 @@ def _dry(cases: Cases, after_wait: bool) -> tuple[WayOut | None, ...]:  # noqa: 
     )  # fmt: skip
 
 
-def _warm_work(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+def _warm_work(cases: Cases) -> WayOut | None:
     """Let a cold piece come up to the air around it."""
     air = cases.air
     if not air.surface_measured or air.surface_c >= air.air_c - 0.5:
         return None
-    if _first(cases.changed(surface_c=np.array([air.air_c])), after_wait) is None:
+    if _first(cases.changed(surface_c=np.array([air.air_c]))) is None:
         return None
     return WayOut(
         "warm_work",
@@ -114,13 +114,13 @@ def _warm_work(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001
     )
 
 
-def _retarder(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+def _retarder(cases: Cases) -> WayOut | None:
     if cases.material.retarder is None:
         return None
     more = RETARDER_STEPS_PCT[cases.coating.retarder_pct < RETARDER_STEPS_PCT]
     if more.size == 0:
         return None
-    found = _first(cases.changed(retarder_pct=more), after_wait)
+    found = _first(cases.changed(retarder_pct=more))
     if found is None:
         return None
     percent = float(more[found])
@@ -132,12 +132,12 @@ def _retarder(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 
     )
 
 
-def _thinner(cases: Cases, after_wait: bool) -> WayOut | None:  # noqa: FBT001 -- one meaning
+def _thinner(cases: Cases) -> WayOut | None:
     wet = cases.coating.wet_um * THINNER_STEPS
     wet = wet[wet >= 30.0]
     if wet.size == 0:
         return None
-    found = _first(cases.changed(wet_um=wet), after_wait)
+    found = _first(cases.changed(wet_um=wet))
     if found is None:
         return None
     thin = float(wet[found])

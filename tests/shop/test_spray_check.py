@@ -164,13 +164,15 @@ def test_warming_as_told_leads_to_spray() -> None:
     assert result.answer == "wait"
     warm = next(way for way in result.ways_out if way.kind == "warm")
     assert warm.amount is not None
-    warmer = damp.air_c + warm.amount
-    rh = float(moist.relative_humidity(warmer, damp.humidity_ratio_g_kg / 1000.0, damp.pressure_pa))
-    assert ask(air_of(reading(warmer, rh)), previous="wait").answer in {"spray", "wait"}
-    assert ask(air_of(reading(warmer, rh))).answer == "spray"
-    less = damp.air_c + warm.amount - 0.5
-    rh = float(moist.relative_humidity(less, damp.humidity_ratio_g_kg / 1000.0, damp.pressure_pa))
-    assert ask(air_of(reading(less, rh))).answer == "wait"
+
+    def after(by_k: float) -> str:
+        warmer = damp.air_c + by_k
+        ratio = damp.humidity_ratio_g_kg / 1000.0
+        rh = float(moist.relative_humidity(warmer, ratio, damp.pressure_pa))
+        return ask(air_of(reading(warmer, rh)), previous="wait").answer
+
+    assert after(warm.amount) == "spray"
+    assert after(warm.amount - 0.6) == "wait"
 
 
 def test_drying_as_told_leads_to_spray() -> None:
@@ -180,7 +182,7 @@ def test_drying_as_told_leads_to_spray() -> None:
     assert dry.amount is not None
     left = damp.humidity_ratio_g_kg - dry.amount
     rh = float(moist.relative_humidity(damp.air_c, left / 1000.0, damp.pressure_pa))
-    assert ask(air_of(reading(damp.air_c, rh))).answer == "spray"
+    assert ask(air_of(reading(damp.air_c, rh)), previous="wait").answer == "spray"
 
 
 @settings(max_examples=40, deadline=None)

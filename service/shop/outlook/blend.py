@@ -8,7 +8,7 @@ from service.shop.outlook.candidates import NAMES, SIMPLE
 from service.shop.outlook.history import Floats
 from service.shop.outlook.learned import day_products
 
-__all__ = ["TARGETS", "blended", "errors_of", "weights_by_day"]
+__all__ = ["TARGETS", "blended", "errors_of", "weights_by_day", "with_margin"]
 
 TARGETS = ("air_c", "dew_point_c", "margin_k")
 
@@ -21,7 +21,7 @@ LEANING_ROWS = 100.0
 """Pull of the weights towards an even share of the learned candidates, and the scores at which it
 is one more (chosen on development stations)."""
 
-STEPS, STEP = 150, 0.8
+STEPS, STEP = 100, 1.2
 
 
 def with_margin(values: Floats) -> Floats:
@@ -41,14 +41,18 @@ def weights_by_day(points: Floats, target: Floats, horizon_h: int) -> Floats:
     ``WINDOW_DAYS`` smallest, pulled a little towards an even share of the learned candidates.
     """
     error = errors_of(points, target)
-    whole = np.isfinite(error).all(axis=(1, 2))
+    whole = np.asarray(np.isfinite(error).all(axis=(1, 2)))
     error = np.where(whole[:, None, None], error, 0.0)
-    count = day_products(whole[:, None] * 1.0, whole[:, None] * 1.0, horizon_h, WINDOW_DAYS)
-    count = count[:, 0, 0]
-    out = np.empty((count.size, len(TARGETS), len(NAMES)))
-    for q in range(len(TARGETS)):
-        products = day_products(error[:, :, q], error[:, :, q], horizon_h, WINDOW_DAYS)
-        out[:, q] = _simplex(products / np.maximum(count, 1.0)[:, None, None], count)
+    scored = whole.astype(np.float64)[:, None]
+    count = day_products(scored, scored, horizon_h, WINDOW_DAYS)[:, 0, 0]
+    products = np.stack(
+        [
+            day_products(error[:, :, q], error[:, :, q], horizon_h, WINDOW_DAYS)
+            for q in range(len(TARGETS))
+        ],
+        axis=1,
+    )
+    out = _simplex(products / np.maximum(count, 1.0)[:, None, None, None], count)
     alone = np.zeros(len(NAMES))
     alone[NAMES.index("damped")] = 1.0
     out[count < TRUSTED_ROWS] = alone
@@ -58,18 +62,18 @@ def weights_by_day(points: Floats, target: Floats, horizon_h: int) -> Floats:
 def _simplex(square: Floats, count: Floats) -> Floats:
     """Minimise ``w' S w`` over the simplex, with the pull, by multiplicative steps."""
     learned = len(NAMES) - len(SIMPLE) + 1
-    even = np.full(len(NAMES), 0.0)
+    even = np.zeros(len(NAMES))
     even[len(SIMPLE) - 1 :] = 1.0 / learned
-    size = np.min(np.diagonal(square, axis1=1, axis2=2), axis=1) + 1e-9
-    scaled = square / size[:, None, None]
-    pull = LEANING + LEANING_ROWS / np.maximum(count, 1.0)
-    weights = np.full((square.shape[0], len(NAMES)), 1.0 / len(NAMES))
+    size = np.min(np.diagonal(square, axis1=-2, axis2=-1), axis=-1) + 1e-9
+    scaled = square / size[..., None, None]
+    pull = (LEANING + LEANING_ROWS / np.maximum(count, 1.0))[:, None, None]
+    weights = np.full(square.shape[:-1], 1.0 / len(NAMES))
     for _ in range(STEPS):
-        slope = np.einsum("dij,dj->di", scaled, weights) + pull[:, None] * (weights - even)
-        slope -= slope.min(axis=1, keepdims=True)
+        slope = (scaled @ weights[..., None])[..., 0] + pull * (weights - even)
+        slope -= slope.min(axis=-1, keepdims=True)
         weights = weights * np.exp(-STEP * np.minimum(slope, 20.0))
-        weights /= weights.sum(axis=1, keepdims=True)
-    return weights
+        weights /= weights.sum(axis=-1, keepdims=True)
+    return np.asarray(weights)
 
 
 def blended(points: Floats, weights: Floats) -> Floats:

@@ -97,8 +97,9 @@ class OutlookModel:
         seed: int,
         horizons_h: Floats | tuple[float, ...] = HORIZONS_H,
     ) -> Paths:
-        """Draw joint courses of air and dew point: each hour as the quantiles say, all together
-        as this place's past errors went together.
+        """Draw joint courses of air and dew point.
+
+        Each hour is as the quantiles say; hours go together as this place's past errors did.
 
         Parameters
         ----------

@@ -9,9 +9,9 @@ import numpy as np
 from service.shop.outlook.history import Floats
 from service.shop.outlook.learned import day_products
 
-__all__ = ["LEVELS", "scale", "scales_by_day", "recalibrated", "spread_features", "tables_by_day"]
+__all__ = ["LEVELS", "recalibrated", "scale", "scales_by_day", "spread_features", "tables_by_day"]
 
-LEVELS: Floats = (np.arange(40) + 0.5) / 40.0
+LEVELS: Floats = np.arange(0.5, 40.0) / 40.0
 """Probabilities at which errors are kept: the middles of 40 equal parts."""
 
 WINDOW_DAYS = 90
@@ -20,6 +20,9 @@ FIRST_MEAN_K = (3.0, 2.5, 3.0)
 """Mean size of an error a day ahead of air, dew point, margin before any was seen (assumed)."""
 
 FIRST_ROWS = 48.0
+RENEWED_DAYS = 3
+"""Tables are renewed this often along a grid, and at its end."""
+
 STRETCH_DAYS = 180
 STRETCH_FROM_ROWS = 14 * 24
 STRETCH_BOUNDS = (0.9, 1.4)
@@ -39,7 +42,7 @@ def spread_features(point: Floats, angle: Floats) -> Floats:
 
 def scales_by_day(features: Floats, error: Floats, horizon_h: int) -> Floats:
     """Coefficients (days + 1, 4, 3) of the mean size of errors (rows, 3) known by each day."""
-    usable = np.isfinite(error).all(axis=1)[:, None]
+    usable = np.asarray(np.isfinite(error).all(axis=1))[:, None]
     x = np.where(usable, features, 0.0)
     size = np.where(usable, np.abs(error), 0.0)
     gram = day_products(x, x, horizon_h, WINDOW_DAYS)
@@ -69,6 +72,9 @@ def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
     days = -(-rows // 24)
     out = np.empty((days + 1, targets, LEVELS.size))
     for day in range(days + 1):
+        if not _renewed(day, days):
+            out[day] = out[day - 1]
+            continue
         first = max(0, 24 * (day - WINDOW_DAYS) - horizon_h)
         known = relative[first : max(0, min(24 * day, rows) - horizon_h)]
         known = known[np.isfinite(known).all(axis=1)]
@@ -92,6 +98,9 @@ def recalibrated(tables: Floats, relative: Floats, horizon_h: int) -> Floats:
     distance = np.abs(error) / np.maximum(half, 1e-6)
     stretch = np.ones((days + 1, relative.shape[1]))
     for day in range(days + 1):
+        if not _renewed(day, days):
+            stretch[day] = stretch[day - 1]
+            continue
         first = max(0, 24 * (day - STRETCH_DAYS) - horizon_h)
         known = distance[first : max(0, min(24 * day, rows) - horizon_h)]
         known = known[np.isfinite(known).all(axis=1)]
@@ -100,6 +109,10 @@ def recalibrated(tables: Floats, relative: Floats, horizon_h: int) -> Floats:
     stretch = np.clip(stretch, *STRETCH_BOUNDS)
     centre = _at(tables, 0.5)[..., None]
     return np.asarray(centre + stretch[..., None] * (tables - centre))
+
+
+def _renewed(day: int, last: int) -> bool:
+    return day % RENEWED_DAYS == 0 or day == last
 
 
 def _at(tables: Floats, level: float) -> Floats:
