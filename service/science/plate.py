@@ -8,13 +8,14 @@ the cautious side.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from service.science import wood_heat
 from service.science._checks import FloatArray
 
-__all__ = ["WOODS", "Cells", "Wood", "cells"]
+__all__ = ["WOODS", "Cells", "Modes", "Wood", "cells", "modes"]
 
 COAT_CONDUCTIVITY_W_MK = 0.17
 COAT_HEAT_CAPACITY_J_M3K = 1.7e6
@@ -116,3 +117,49 @@ def _growth(whole: float, count: int) -> float:
         else:
             high = middle
     return low
+
+
+@dataclass(eq=False)
+class Modes:
+    """Plates as eigenmodes (N, K), seen from the wet face; temperatures as above its first."""
+
+    rate: FloatArray
+    gain: FloatArray
+    """What each adds to the face's cell for each K that the film stays warmer."""
+    amplitude: FloatArray
+    """What each adds to the face's cell now, K."""
+    conductance: FloatArray
+    """From the film to the face's cell, W/(m² K): (N,)."""
+
+    def response(self, dt: FloatArray, warmer: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Amplitudes after a step if the face ends at zero, and what each K at its end adds.
+
+        The film's temperature, `warmer` (N,) before the step, runs straight over it.
+        """
+        z = self.rate * dt[:, None]
+        decay = np.exp(-z)
+        mean = (1.0 - decay) / (z + 1e-12)
+        held = self.amplitude * decay + self.gain * (mean - decay) * warmer[:, None]
+        return held, self.gain * (1.0 - mean)
+
+
+_MODES, _FIRST_CELL_UM = 12, 50.0
+
+
+@lru_cache(maxsize=4096)
+def _modes(plate_mm: float, wood: Wood, earlier_um: float) -> FloatArray:
+    """Rate and gain of each eigenmode of a plate, and in a third row the face's conductance."""
+    plate = cells(plate_mm, wood, earlier_um, _MODES, _FIRST_CELL_UM)
+    root = np.sqrt(plate.capacity)
+    rates, vectors = np.linalg.eigh(-plate.matrix() * (root[:, None] / root))
+    face = vectors[0] / root[0]
+    first = plate.conductance[0]
+    return np.stack([rates, first * face**2 / rates, np.full(_MODES, first)])
+
+
+def modes(plate_mm: FloatArray, wood: Wood, earlier_um: float) -> Modes:
+    """Eigenmodes of N plates of one wood under the same earlier coats."""
+    kinds, index = np.unique(plate_mm, return_inverse=True)
+    made = np.stack([_modes(float(mm), wood, earlier_um) for mm in kinds])[index]
+    rate, gain, first = made.transpose(1, 0, 2)
+    return Modes(rate, gain, np.zeros_like(rate), first[:, 0])

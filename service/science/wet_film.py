@@ -13,7 +13,8 @@ from service.science.balances import Case
 from service.science.blend import Blend
 from service.science.constants import STANDARD_PRESSURE_PA, ZERO_CELSIUS_K
 from service.science.course import Trace, trace
-from service.science.fast import Cases, Outcome, follow
+from service.science.fast import follow
+from service.science.films import Cases, Outcome
 from service.science.plate import WOODS, Wood
 from service.science.solvents import get
 
