@@ -11,7 +11,7 @@ import csv
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -29,7 +29,10 @@ class SeriesError(ValueError):
 
 @dataclass(frozen=True)
 class Row:
-    """One recorded reading; the dew point where the record has one of its own, to compare with."""
+    """One recorded reading; the dew point where the record has one of its own, to compare with.
+
+    ``line`` is where a CSV has it, for whoever must say what is wrong with it.
+    """
 
     at: datetime
     air_c: float
@@ -37,6 +40,7 @@ class Row:
     surface_c: float | None = None
     pressure_pa: float | None = None
     dew_point_c: float | None = None
+    line: int | None = field(default=None, compare=False)
 
 
 def load_series(source: str | Path, year: int = NOMINAL_YEAR) -> list[Row]:
@@ -138,7 +142,7 @@ def _rows(name: str, lines: Sequence[str]) -> Iterator[Row]:
             column = "air_c" if air_c is None else "rh_pct"
             raise SeriesError(f"{where}: {column} is empty")
         at = _instant(where, given.get("at", ""))
-        yield Row(at, air_c, rh_pct, number["surface_c"], number["pressure_pa"])
+        yield Row(at, air_c, rh_pct, number["surface_c"], number["pressure_pa"], line=line)
 
 
 def _number(where: str, column: str, text: str, *, decimal_comma: bool) -> float | None:

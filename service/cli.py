@@ -1,4 +1,4 @@
-"""The command ``boothglass``: serve, demo, replay."""
+"""The command ``boothglass``: serve, demo, replay, backtest."""
 
 from __future__ import annotations
 
@@ -97,6 +97,22 @@ def replay(
             every=every,
         )
     except player.ReplayError as error:
+        _fail(str(error))
+
+
+@cli.command()
+def backtest(
+    file: Annotated[
+        str, typer.Argument(help="A CSV with at, air_c, rh_pct and perhaps pressure_pa.")
+    ],
+    as_json: Annotated[bool, typer.Option("--json", help="Print rows of scores as JSON.")] = False,
+) -> None:
+    """Judge the outlook on a recorded series, beside simple forecasts."""
+    from service import backtest as judge
+
+    try:
+        judge.run(file, as_json=as_json)
+    except judge.BacktestError as error:
         _fail(str(error))
 
 
