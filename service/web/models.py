@@ -7,10 +7,19 @@ beyond all bounds, is null.
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+from pydantic import (
+    AliasChoices,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+)
 
 from service.store.types import from_millis, to_millis
 
@@ -84,12 +93,17 @@ class _Out(BaseModel):
 
 
 class PlaceIn(_In):
-    """A new place."""
+    """A new place. Without ``id`` it is made from the name."""
 
-    id: PlaceId
+    id: PlaceId | None = None
     name: Annotated[str, Field(min_length=1, max_length=120)] | None = None
     kind: Literal["booth", "rack", "store", "outdoors"] = "booth"
     volume_m3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+
+    @property
+    def word(self) -> str:
+        """The word for the place in topics and addresses; empty where nothing was given."""
+        return self.id or re.sub(r"[^a-z0-9]+", "-", (self.name or "").lower()).strip("-")[:64]
 
 
 class InstrumentIn(_In):
@@ -118,7 +132,9 @@ class CoatIn(_In):
     """
 
     material: Annotated[str, Field(min_length=1, max_length=64)] | None = None
-    wet_um: Annotated[float, Field(gt=0, le=1000)] | None = None
+    wet_um: Annotated[
+        float | None, Field(gt=0, le=1000, validation_alias=AliasChoices("wet_um", "film_um"))
+    ] = None
     passes: Annotated[int, Field(ge=1, le=50)] | None = None
     retarder_pct: RetarderPct = 0.0
     at: AwareDatetime | None = None

@@ -164,3 +164,18 @@ def test_materials_and_schedules_are_listed_with_what_they_rest_on(dry_shop: Liv
     assert one == schedules["lacquer-clear"]
     assert one["steps"][0]["key"] == "seal"
     assert dry_shop.http.get(f"{API}/materials/nitro-lacquer-gun").json() == lacquer
+
+
+def test_a_film_may_be_told_by_either_of_its_names(shop: LiveShop) -> None:
+    shop.read(22.0, 45.0)
+    piece = shop.http.post(
+        "/api/v1/instruments",
+        json={"shop_number": "88", "kind": "lute", "schedule": "lacquer-clear", "place": "booth"},
+    ).json()
+    coats = f"/api/v1/instruments/{piece['id']}/coats"
+    made = shop.http.post(coats, json={"film_um": 70})
+    assert made.status_code == 201
+    assert made.json()["wet_um"] == 70
+    refused = shop.http.post(coats, json={"film_um": -70})
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["field"] in {"wet_um", "film_um"}

@@ -167,3 +167,12 @@ def test_no_answer_ever_carries_nan(shop: LiveShop) -> None:
     air = shop.http.get("/api/v1/places/booth/air").json()
     assert air["dew_point_c"] is None
     assert math.isfinite(air["wet_bulb_c"])
+
+
+def test_a_place_without_a_word_is_called_by_its_name(shop: LiveShop) -> None:
+    made = shop.http.post("/api/v1/places", json={"name": "Drying rack 2", "kind": "rack"})
+    assert made.status_code == 201
+    assert made.json()["id"] == "drying-rack-2"
+    nameless = shop.http.post("/api/v1/places", json={"kind": "rack"})
+    assert nameless.status_code == 422
+    assert nameless.json()["errors"][0]["field"] == "id"

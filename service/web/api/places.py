@@ -29,10 +29,10 @@ def list_places(shop: ShopDep) -> list[models.PlaceOut]:
 @router.post("/places", status_code=201)
 def add_place(body: models.PlaceIn, shop: ShopDep, response: Response) -> models.PlaceOut:
     """Make a place before its first reading does."""
-    shop.work.add_place(body.id, body.name, body.kind, body.volume_m3)
-    response.headers["Location"] = f"/api/v1/places/{body.id}"
-    shop.hub.publish("air", {"place": body.id})
-    return answers.place_out(shop.desk.place(body.id))
+    made = shop.work.add_place(body.word, body.name, body.kind, body.volume_m3)
+    response.headers["Location"] = f"/api/v1/places/{made.id}"
+    shop.hub.publish("air", {"place": made.id})
+    return answers.place_out(shop.desk.place(made.id))
 
 
 @router.get("/places/{place_id}")

@@ -45,7 +45,7 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     renderer = renderer_of(request)
     try:
         form = read(models.PlaceIn, fields, renderer.words)
-        shop.work.add_place(form.id, form.name, form.kind, form.volume_m3)
+        shop.work.add_place(form.word, form.name, form.kind, form.volume_m3)
     except (FormError, StoreError) as error:
         return renderer.page(request, "place_new.html", 422, errors=blame(error), values=fields)
     shop.hub.publish("air", {"place": form.id})
