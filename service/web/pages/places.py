@@ -45,11 +45,11 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     renderer = renderer_of(request)
     try:
         form = read(models.PlaceIn, fields, renderer.words)
-        shop.work.add_place(form.word, form.name, form.kind, form.volume_m3)
+        made = shop.work.add_place(form.word, form.name, form.kind, form.volume_m3)
     except (FormError, StoreError) as error:
         return renderer.page(request, "place_new.html", 422, errors=blame(error), values=fields)
-    shop.hub.publish("air", {"place": form.id})
-    return RedirectResponse(f"/air/{form.id}", 303)
+    shop.hub.publish("air", {"place": made.id})
+    return RedirectResponse(f"/air/{made.id}", 303)
 
 
 @router.get("/air/{place_id}")
