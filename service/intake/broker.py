@@ -12,15 +12,11 @@ import logging
 import secrets
 import socket
 import threading
-from asyncio import Future
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from amqtt.broker import Broker
-from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
-from amqtt.session import Session
 
 from service.settings import MqttAddress
 
@@ -37,22 +33,19 @@ class BrokerError(RuntimeError):
 
 
 class _Broker(Broker):  # type: ignore[misc]  # amqtt is untyped
-    """amqtt, but for one thing: what a client sent before it left is still handed on.
+    """amqtt, but for one thing: a visitor who leaves before saying who it is leaves no open socket.
 
-    amqtt acknowledges a message when it has queued it, and forgets the queue when the client
-    disconnects. A sensor that wakes, empties its buffer and sleeps again would lose readings that
-    it holds for delivered.
+    Port scanners and health probes do that; a few hundred would use up what a process may open.
     """
 
-    async def _handle_disconnect(
-        self, client_session: Session, handler: BrokerProtocolHandler, waiter: Future[Any]
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
     ) -> None:
-        left = client_session.delivered_message_queue
-        while not left.empty():
-            message: Future[Any] = asyncio.get_running_loop().create_future()
-            message.set_result(left.get_nowait())
-            await self._handle_message_delivery(client_session, handler, message)
-        await super()._handle_disconnect(client_session, handler, waiter)
+        """Serve one visitor to the end."""
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            writer.close()
 
 
 class EmbeddedBroker:

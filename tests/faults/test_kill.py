@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import textwrap
 import threading
 import time
 from datetime import UTC, datetime, timedelta
@@ -97,7 +98,7 @@ def test_killed_again_and_again_in_the_middle_of_a_stream(mosquitto, data_folder
     rnd = random.Random(11)
     sender = publish_all(mosquitto)
     kills = 0
-    while sender.is_alive() or kills < 5:
+    while sender.is_alive() or kills < 4:
         with Child(mosquitto, data_folder) as child:
             with contextlib.suppress(AssertionError):
                 eventually(lambda c=child: c.recorded > 0, 5)
@@ -126,24 +127,32 @@ def test_the_broker_is_restarted_in_the_middle_of_a_stream(mosquitto, data_folde
     assert rows(data_folder) == wanted()
 
 
-def test_what_was_committed_but_not_acknowledged_comes_again_and_lands_once(mosquitto, data_folder):
-    # The narrowest moment: after the commit, before the acknowledgement.
+# Each is put in front of the child's main(): it ends the process at the narrowest moments.
+MOMENTS = {
+    "taken, not committed": """
+        from sqlmodel import Session
+        def commit(self): time.sleep(0.3); os.kill(os.getpid(), signal.SIGKILL)
+        Session.commit = commit
+    """,
+    "committed, not acknowledged": """
+        from service.intake.committer import Committer
+        Committer._acknowledge = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+    """,
+}
+
+
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_killed_at_the_narrowest_moments(mosquitto, data_folder, moment):
     know_each_other(mosquitto, data_folder)
     mosquitto.publish(TOPIC, *[report(n) for n in range(200)])
     script = Path(__file__).with_name("intake_process.py").read_text()
-    dying = script.replace(
-        "def main()",
-        "import os, signal\n"
-        "from service.intake.committer import Committer\n"
-        "Committer._acknowledge = lambda *_: os.kill(os.getpid(), signal.SIGKILL)\n\n"
-        "def main()",
-    )
+    trap = "import os, signal, time\n" + textwrap.dedent(MOMENTS[moment]) + "\n\ndef main()"
     ended = subprocess.run(
-        [sys.executable, "-c", dying, mosquitto.url, str(data_folder)],
+        [sys.executable, "-c", script.replace("def main()", trap), mosquitto.url, str(data_folder)],
         stdout=subprocess.PIPE, timeout=30, check=False,
     )  # fmt: skip
     assert ended.returncode == -signal.SIGKILL
-    assert len(rows(data_folder)) > 1
+    assert (len(rows(data_folder)) > 1) == moment.startswith("committed")
     with Child(mosquitto, data_folder):
         eventually(lambda: len(rows(data_folder)) == 200, 20)
         time.sleep(0.3)
