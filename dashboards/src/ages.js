@@ -7,7 +7,7 @@ let shopAt = 0;
 let realAt = 0;
 let steadyAt = 0;
 let rate = 1;
-let lostSince = null;
+const cutSince = { stream: null, page: null };
 let lastAnswer = "";
 
 /** Takes the shop's time and rate as the service just told them. */
@@ -24,11 +24,19 @@ export function shopNow() {
   return shopAt + elapsed * rate;
 }
 
-/** Says that the service is out of reach (true) or back (false). */
-export function setLost(lost) {
-  if (lost) lostSince ??= Date.now();
-  else lostSince = null;
+/**
+ * Says that the stream is dead or the page could not be asked for again (`what`: stream, page), or
+ * that it is well again. Either one alone makes the answer unknown.
+ */
+export function setLost(what, lost) {
+  if (lost) cutSince[what] ??= Date.now();
+  else cutSince[what] = null;
   tick();
+}
+
+function lostSince() {
+  const since = Object.values(cutSince).filter((at) => at !== null);
+  return since.length ? Math.min(...since) : null;
 }
 
 /** A length in its one fitting unit, as the server says it. */
@@ -61,20 +69,33 @@ export function tick() {
 
 function doubt(now) {
   const check = document.querySelector("[data-check]");
-  const reason = lostSince !== null ? lostText(check) : staleText(check, now);
-  if (reason) body.dataset.cut = lostSince !== null ? "lost" : "stale";
+  const lost = lostSince();
+  const reason = lost !== null ? lostText(check, lost) : staleText(check, now);
+  if (reason) body.dataset.cut = lost !== null ? "lost" : "stale";
   else delete body.dataset.cut;
   if (!check) return;
   const fallback = check.querySelector("[data-fallback]");
   fallback.hidden = !reason;
   if (reason) write(fallback.querySelector("[data-fallback-text]"), reason);
+  announce(reason ? "unknown" : check.dataset.answer, fallback.hidden ? check : fallback);
 }
 
-function lostText(check) {
+let announced = null;
+
+/** Tells a screen reader when the answer turns; new readings alone are no news. */
+function announce(answer, shown) {
+  if (announced !== null && announced !== answer) {
+    const because = shown.querySelector(".because").innerText.trim();
+    write(document.getElementById("answer-said"), `${answer}. ${because}`);
+  }
+  announced = answer;
+}
+
+function lostText(check, since) {
   if (check) lastAnswer = check.dataset.answer;
-  const at = new Date(lostSince).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const at = new Date(since).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
   const last = lastAnswer ? ` The last answer was ${lastAnswer}; it no longer counts.` : "";
-  return `No connection to the service since ${at}, so no answer.${last}`;
+  return `The service has not answered since ${at}, so no answer here.${last}`;
 }
 
 function staleText(check, now) {

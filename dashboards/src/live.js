@@ -33,7 +33,7 @@ function connect() {
     heardAt = Date.now();
     const { now, rate } = JSON.parse(event.data);
     setClock(now, rate);
-    setLost(false);
+    setLost("stream", false);
     if (!before) refresh(); // what changed while nobody listened
     before = true;
   });
@@ -58,7 +58,7 @@ function wake() {
 /** A connection can die without a word; a beat that does not come tells. */
 function watch() {
   if (document.hidden || Date.now() - heardAt < BEATS_MISSED_MS) return;
-  setLost(true);
+  setLost("stream", true);
   connect();
 }
 
@@ -71,19 +71,24 @@ function soon() {
   }, wait);
 }
 
+/** The service could not be asked: the page counts as cut off until it can. */
+export function missed() {
+  setLost("page", true);
+  setTimeout(soon, AGAIN_MS);
+}
+
 async function refresh() {
   askedAt = Date.now();
   try {
     const { ok, page } = await ask(location.href, {}, ASK_MS);
-    setLost(false);
-    if (!ok) return;
+    if (!ok) throw new Error("the service answered with an error");
+    setLost("page", false);
     if (document.querySelector("[data-reload-on]") && !page.querySelector("[data-reload-on]")) {
       location.reload();
       return;
     }
     swap(page);
   } catch {
-    setLost(true);
-    setTimeout(soon, AGAIN_MS); // what was missed is still to be fetched
+    missed();
   }
 }

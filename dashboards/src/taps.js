@@ -1,6 +1,6 @@
 // One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly.
-import { setLost } from "./ages.js";
 import { drawCharts } from "./charts.js";
+import { missed } from "./live.js";
 import { ask, say, swap } from "./swap.js";
 
 const PATIENCE_MS = 12000;
@@ -30,7 +30,6 @@ async function send(form) {
   for (const button of buttons) button.disabled = true;
   try {
     const { ok, page } = await ask(form.action, { method: "POST", body: fields }, PATIENCE_MS);
-    setLost(false);
     if (ok) {
       swap(page);
       say(page);
@@ -44,7 +43,7 @@ async function send(form) {
     const told = document.createElement("p");
     told.textContent = "Not confirmed: no connection. When it is back, look here before you tap again.";
     document.getElementById("flash").replaceChildren(told);
-    setLost(true);
+    missed();
   } finally {
     for (const button of buttons) button.disabled = false;
   }

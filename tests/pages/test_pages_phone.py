@@ -28,6 +28,7 @@ def test_the_answer_turns_by_itself_when_the_air_does(bench: Any, phone: Any) ->
     expect(page.locator("#check")).to_contain_text("dew point")
     expect(page.locator("#check .ways li").first).to_be_visible()
     expect(page.locator("svg.ladder")).to_contain_text("below dew point")
+    expect(page.locator("#answer-said")).to_contain_text("wait. The wet film")
     bench.jump(minutes=1)
     bench.read(22.0, 35.0)
     expect(answer(page)).to_have_text(re.compile("Spray"), timeout=SOON)
@@ -60,7 +61,7 @@ def test_without_connection_nothing_that_was_true_is_shown_as_true_now(
     expect(page.locator(".mini-word").first).to_be_visible()
     bench.stop_serving()
     expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=SOON)
-    expect(page.locator("#check")).to_contain_text("No connection to the service since")
+    expect(page.locator("#check")).to_contain_text("The service has not answered since")
     expect(page.locator("#check")).to_contain_text("The last answer was spray; it no longer counts")
     expect(page.locator(".mini-word").first).to_be_hidden()
     # A tap says that it was not recorded.
@@ -83,6 +84,25 @@ def test_a_service_that_takes_questions_and_never_answers_counts_as_gone(
     bench.stop_serving(hang=True)
     expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=20_000)
     assert all("ERR_" in said for said in visit.complaints)
+    visit.complaints.clear()
+
+
+def test_a_service_that_answers_with_errors_counts_as_gone(
+    bench: Any, open_page: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit = open_page()
+    page = visit.go(CHECK)
+    expect(answer(page)).to_have_text(re.compile("Spray"))
+
+    def breaks(*_: object, **__: object) -> None:
+        raise RuntimeError("the desk is on fire")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(bench.desk, "spray_check", breaks)
+        bench.read(24.0, 85.0)
+        expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=SOON)
+    expect(answer(page)).to_have_text(re.compile("Wait"), timeout=20_000)
+    assert all("500" in said for said in visit.complaints)
     visit.complaints.clear()
 
 
