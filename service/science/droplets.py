@@ -107,7 +107,7 @@ def arrive(
             capacity=wet.moles @ liquid.heat_capacity + solids_heat,
             solids_volume=solids_volume,
         )
-        before, wet = wet, stepper.advance(wet, around, np.full_like(air_kelvin, step), 2)
+        before, wet = wet, stepper.advance(wet, around, np.full_like(air_kelvin, step), lively=True)
         lost, drop = before.moles - wet.moles, 0.5 * (before.kelvin + wet.kelvin)
         warmer = _gas(liquid, air_moles, there, gas_kelvin, lost, around.h * step, drop)
         cooled, gas_kelvin, previous = gas_kelvin - warmer, warmer, step

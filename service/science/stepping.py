@@ -18,6 +18,7 @@ from service.science.transfer import heat_factor, stefan_factor, wetting
 
 __all__ = ["Stepper", "Surroundings", "Wet", "stepper_of"]
 
+_COLDEST_K, _WARMEST_K = 180.0, 345.0
 _COLD_K, _WARM_K = 263.15, 303.15
 _CROWDED = 4  # a share enters by this power: only a species that is nearly all feels itself
 _SLOWEST, _LEAST = 1e-3, 0.1
@@ -123,41 +124,50 @@ class Stepper:
         return Wet(moles, room, kelvin, slope, self.liquid.saturation(kelvin), share)
 
     def advance(
-        self, wet: Wet, around: Surroundings, dt: FloatArray, newton_passes: int = 1
+        self, wet: Wet, around: Surroundings, dt: FloatArray, *, lively: bool = False
     ) -> Wet:
-        """Take one step of `dt` (N,) s."""
-        step = dt[:, None]
-        slope_now = wet.slope * wet.saturation
-        stefan, rate, inflow = self._rates(around, slope_now, wet.moles)
+        """Take one step of `dt` (N,) s; with more care where much changes in it (`lively`)."""
+        step, now = dt[:, None], wet.moles
+        pressure_slope = wet.slope * wet.saturation
+        pressure = pressure_slope * now
+        conductance, back = self._open(around, pressure)
+        rate, inflow = conductance * pressure_slope, back
         # Exponential Runge-Kutta of second order (Cox and Matthews 2002) about the rate at which
         # each amount would relax alone: a species that is nearly the whole liquid does not.
         decay = rate * (1.0 - wet.share**_CROWDED)
         if around.source is not None:  # in a growing film each has more company
-            now = wet.moles @ self._ones
-            decay *= (now / (now + dt * (around.source @ self._ones)))[:, None]
+            inflow = back + around.source
+            held = now @ self._ones
+            decay *= (held / (held + dt * (around.source @ self._ones)))[:, None]
         z = np.maximum(decay * step, _SLOWEST)
         fall = -np.expm1(-z)
         decay = z / step
-        net = inflow - rate * wet.moles
-        guess = np.maximum(wet.moles + net * (fall / decay), _LEAST * wet.moles)
+        off = rate * now
+        guess = np.maximum(now + (inflow - off) * (fall / decay), _LEAST * now)
         # The room for water follows the solvents that make it.
-        room = wet.room * (self._solvents(guess) / self._solvents(wet.moles))
+        room = wet.room * ((guess @ self._solvent + TINY_MOL) / (now @ self._solvent + TINY_MOL))
         slope, room, share = self._activity(guess, room, around.solids_volume, wet.kelvin)
-
-        def corrected(pressure_slope: FloatArray) -> FloatArray:
-            _, end_rate, end_inflow = self._rates(around, pressure_slope, guess)
-            bend = end_inflow - end_rate * guess - net + decay * (guess - wet.moles)
-            return np.maximum(guess + bend * ((z - fall) / (z * decay)), _LEAST * guess)
-
+        bend = (z - fall) / (z * decay)
+        change = off + decay * (guess - now)
+        if lively:  # else Stefan's factor at the start serves the whole step
+            change -= back
+            conductance, back = self._open(around, slope * guess * wet.saturation)
+            change += back
+        middle = guess + bend * change
+        bend = bend * conductance * slope * guess
         # Corrected before the heat balance too: water is in balance with the air all along, and
         # would seem to boil off or condense if the solvents left without it.
-        ahead = (1.0 - fall / z) * (corrected(slope * wet.saturation) - guess)
-        activity = slope * (guess + ahead)
+        ahead = (1.0 - fall / z) * (middle - bend * wet.saturation - guess)
         kelvin, saturation = self._temperature(
-            wet, around, activity, stefan, slope_now * wet.moles, dt, newton_passes
+            wet, around, conductance * slope * (guess + ahead), off, back, dt, 2 if lively else 1
         )
-        moles = corrected(slope * saturation)
+        moles = np.maximum(middle - bend * saturation, _LEAST * guess)
         return Wet(moles, room, kelvin, slope, saturation, share)
+
+    def _open(self, around: Surroundings, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Conductance and return flow with Stefan's factor for pressures at the face, (N, S)."""
+        stefan = stefan_factor(pressure @ self._ones, around.far_sum, around.pressure)[:, None]
+        return stefan * around.conductance, stefan * around.back
 
     def condensed(
         self,
@@ -179,17 +189,6 @@ class Stepper:
 
     def _solvents(self, moles: FloatArray) -> FloatArray:
         return np.asarray(moles @ self._solvent + TINY_MOL)
-
-    def _rates(
-        self, around: Surroundings, pressure_slope: FloatArray, moles: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Stefan's factor (N, 1), loss of each species for each mole of it, 1/s, and its inflow."""
-        at_face = (pressure_slope * moles) @ self._ones
-        stefan = stefan_factor(at_face, around.far_sum, around.pressure)[:, None]
-        inflow = stefan * around.back
-        if around.source is not None:
-            inflow += around.source
-        return stefan, stefan * around.conductance * pressure_slope, inflow
 
     def _activity(
         self,
@@ -250,25 +249,25 @@ class Stepper:
         self,
         wet: Wet,
         around: Surroundings,
-        activity: FloatArray,
-        stefan: FloatArray,
-        pressure: FloatArray,
+        leaving: FloatArray,
+        off: FloatArray,
+        back: FloatArray,
         dt: FloatArray,
         newton_passes: int,
     ) -> tuple[FloatArray, FloatArray]:
         """Temperature at the end of the step by the heat balance, and pure pressures there.
 
-        `pressure` (N, S) is that at the face at the start, `activity` (N, S) that at the end.
+        `leaving` (N, S) is the flux that leaves at the end for each Pa of pure pressure, `off` all
+        that leaves at the start and `back` what comes back from the air.
         """
         liquid, kelvin, saturation = self.liquid, wet.kelvin, wet.saturation
         latent = self._latent + self._latent_slope * kelvin[:, None]
-        off = stefan * (around.conductance * pressure - around.back)
-        h = around.h * heat_factor(off @ liquid.vapour_heat_capacity, around.h)
-        heat = h * (around.gas_kelvin - kelvin) + around.other_now - (off * latent) @ self._ones
-        carried = stefan * latent
-        boiling = carried * around.conductance * activity
+        net = off - back
+        h = around.h * heat_factor(net @ liquid.vapour_heat_capacity, around.h)
+        heat = h * (around.gas_kelvin - kelvin) + around.other_now - (net * latent) @ self._ones
+        boiling = latent * leaving
         linear = h + around.other_slope
-        constant = h * around.gas_kelvin + around.other_heat + (carried * around.back) @ self._ones
+        constant = h * around.gas_kelvin + around.other_heat + (latent * back) @ self._ones
         stored = around.capacity / dt
         weight = None
         for _ in range(newton_passes):
@@ -283,6 +282,7 @@ class Stepper:
                 + heat
             )
             kelvin = kelvin + miss / (stored + weight * steep)
+            kelvin = np.clip(kelvin, _COLDEST_K, _WARMEST_K)  # dried-out films can run away
             saturation = liquid.saturation(kelvin)
         return kelvin, saturation
 
