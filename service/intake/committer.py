@@ -223,6 +223,12 @@ def _sorted_out(batch: Sequence[Arrival]) -> _Sorted:
         except PayloadError as error:
             found.bad.append((arrival, error))
             continue
+        except Exception as error:
+            # A fault of ours; it must not hold up whatever comes behind it.
+            log.exception("the decoder failed on a message of %s", arrival.topic)
+            reason = f"could not be read: {type(error).__name__}"
+            found.bad.append((arrival, PayloadError("payload", reason)))
+            continue
         for report in reports:
             try:
                 reading = checked(report, now=arrival.received_at, waited=arrival.waited)

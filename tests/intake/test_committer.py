@@ -206,19 +206,51 @@ def test_a_message_that_no_database_takes_is_set_aside_alone(bench, monkeypatch)
     assert bench.committer.problem is None
 
 
-def test_an_error_nobody_foresaw_costs_a_restart_not_readings(bench, monkeypatch):
-    real, failures = committing._sorted_out, iter([RuntimeError("surprise")])
+def test_a_fault_in_the_decoder_sets_one_message_aside(bench, monkeypatch):
+    real = committing.decode
 
-    def once_broken(batch):
+    def faulty(topic, payload, received_at):
+        if topic.endswith("cursed"):
+            raise KeyError("surprise")
+        return real(topic, payload, received_at)
+
+    monkeypatch.setattr(committing, "decode", faulty)
+    for number in range(3):
+        bench.send(number, sensor="cursed" if number == 1 else "wall")
+    bench.committer.start()
+    eventually(lambda: len(bench.acknowledged) == 3)
+    assert bench.kept() == 2
+    assert bench.reasons() == [("payload", "could not be read: KeyError")]
+
+
+def test_an_error_nobody_foresaw_in_a_commit_is_tried_again(bench, monkeypatch):
+    real, failures = readings.record_batch, iter([RuntimeError("surprise")])
+
+    def once_broken(session, batch):
         for failure in failures:
             raise failure
-        return real(batch)
+        return real(session, batch)
 
-    monkeypatch.setattr(committing, "_sorted_out", once_broken)
+    monkeypatch.setattr(readings, "record_batch", once_broken)
     bench.send(1)
     bench.committer.start()
     eventually(lambda: bench.acknowledged == [1])
     assert bench.kept() == 1
+    assert bench.committer.last_error == "RuntimeError: surprise"
+    assert bench.committer.problem is None
+
+
+def test_an_error_anywhere_else_costs_a_restart_and_the_work_goes_on(bench):
+    def fail() -> None:
+        raise RuntimeError("the connection is gone")
+
+    odd = Arrival("boothglass/booth/wall", b"{}", 2, bench.clock.now(), acknowledge=fail)
+    bench.committer.offer(odd, 1.0)
+    bench.committer.start()
+    eventually(lambda: bench.committer.restarts == 1)
+    bench.send(1)
+    eventually(lambda: bench.acknowledged == [1])
+    eventually(lambda: bench.committer.problem is None)
 
 
 @pytest.fixture
