@@ -115,10 +115,16 @@ def stop_notice(wet: WetCoat) -> Draft | None:
     )
 
 
-def silent_notice(sensor: SensorState, *, now: datetime, stale_after_s: float) -> Draft | None:
-    """Tell, once for each silence, that a sensor has stopped reporting."""
+def silent_notice(
+    sensor: SensorState, *, now: datetime, listening_since: datetime, stale_after_s: float
+) -> Draft | None:
+    """Tell, once for each silence, that a sensor has stopped reporting.
+
+    Time in which nobody listened does not count: after a night switched off, a sensor gets its
+    time to speak before it is called silent.
+    """
     age_s = (now - sensor.last_at).total_seconds()
-    if age_s <= stale_after_s:
+    if min(age_s, (now - listening_since).total_seconds()) <= stale_after_s:
         return None
     return Draft(
         key=f"silent:{sensor.place_id}/{sensor.name}:{int(sensor.last_at.timestamp() * 1000)}",

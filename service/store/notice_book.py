@@ -28,6 +28,7 @@ class NoticeBook:
 
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
+        self._listening_since = clock.now()
 
     def look(self) -> list[Notice]:
         """Write every notice that is due and new; return the new ones."""
@@ -71,7 +72,9 @@ class NoticeBook:
         cards = [card_of(session, piece, self.catalogue, now) for piece in pieces]
         found = [ready_notice(card) for card in cards]
         found += [
-            silent_notice(sensor, now=now, stale_after_s=stale)
+            silent_notice(
+                sensor, now=now, listening_since=self._listening_since, stale_after_s=stale
+            )
             for sensor in self.desk.sensor_states(session)
         ]
         found += [stop_notice(wet) for wet in self._wet(session, now)]

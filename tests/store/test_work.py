@@ -227,3 +227,14 @@ def test_a_refused_use_case_leaves_nothing_behind(bench: Bench) -> None:
             shop_number="77", kind="lute", schedule_id="lacquer-clear", place_id="attic"
         )
     assert bench.desk.cards() == []
+
+
+def test_a_sensor_is_called_silent_only_after_it_could_have_spoken(bench: Bench) -> None:
+    bench.clock.advance(hours=9)  # switched off for the night
+    after_start = NoticeBook(bench.db, bench.clock, bench.desk.catalogue, bench.desk)
+    bench.clock.advance(minutes=9)
+    assert after_start.look() == []
+    bench.clock.advance(minutes=2)
+    (notice,) = after_start.look()
+    assert notice.kind == "sensor-silent"
+    assert after_start.look() == []
