@@ -64,7 +64,20 @@ export function tick() {
     const age = Math.max(0, (now - Date.parse(element.dataset.age)) / 1000);
     write(element, `${span(age)} ago`);
   }
+  const clock = document.querySelector("#shop-time");
+  if (clock) write(clock, hourOf(now));
   doubt(now);
+}
+
+let hours = null;
+
+function hourOf(instant) {
+  hours ??= new Intl.DateTimeFormat("en-GB", {
+    hour: "2-digit",
+    minute: "2-digit",
+    timeZone: shopZone(),
+  });
+  return hours.format(new Date(instant));
 }
 
 function doubt(now) {
@@ -108,4 +121,14 @@ function staleText(check, now) {
 // Screen readers announce what changes: write only what is new.
 function write(element, text) {
   if (element.textContent !== text) element.textContent = text;
+}
+
+/** The shop's zone, which need not be the phone's; undefined where the browser does not know it. */
+export function shopZone() {
+  const zone = document.body.dataset.zone;
+  try {
+    return zone ? new Intl.DateTimeFormat("en", { timeZone: zone }).resolvedOptions().timeZone : undefined;
+  } catch {
+    return undefined;
+  }
 }

@@ -1,5 +1,6 @@
 // The course of the air, drawn over the server's own drawing once its rows are here.
 import uPlot from "uplot";
+import { shopZone } from "./ages.js";
 
 const NIGHT = matchMedia("(prefers-color-scheme: dark)");
 const live = new Map();
@@ -171,16 +172,6 @@ function clock(times) {
       : { hour: "2-digit", minute: "2-digit", timeZone: zone },
   );
   return (seconds) => format.format(new Date(seconds * 1000));
-}
-
-/** The shop's zone, which need not be the phone's; undefined where the browser does not know it. */
-function shopZone() {
-  const zone = document.body.dataset.zone;
-  try {
-    return zone ? new Intl.DateTimeFormat("en", { timeZone: zone }).resolvedOptions().timeZone : undefined;
-  } catch {
-    return undefined;
-  }
 }
 
 function forget(place) {

@@ -50,6 +50,9 @@ def test_the_age_ticks(bench: Any, phone: Any) -> None:
     before = age.inner_text()
     expect(age).not_to_have_text(before, timeout=4000)
     assert re.fullmatch(r"\d+ s ago", age.inner_text())
+    bench.jump(hours=3)  # 09:00 to 12:00 in the shop's zone, whatever the phone's own
+    bench.hub.publish("clock", {})
+    expect(page.locator("#shop-time")).to_have_text(re.compile("12:0"), timeout=SOON)
 
 
 def test_without_connection_nothing_that_was_true_is_shown_as_true_now(
