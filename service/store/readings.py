@@ -156,9 +156,8 @@ def series(
         .group_by(bucket)
         .order_by(bucket)
     )
-    table = np.array(
-        [tuple(np.nan if v is None else float(v) for v in row) for row in rows], dtype=np.float64
-    ).reshape(-1, 4)
+    # NumPy makes NaN of None.
+    table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 4)
     return AirSeries(table[:, 0] / 1000.0, table[:, 1], table[:, 2], table[:, 3])
 
 
