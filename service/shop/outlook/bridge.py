@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.shop.outlook.courses import daily_course, filled
+from service.shop.outlook.courses import FADE_DAYS
 from service.shop.outlook.history import HOUR_S, AirHistory, Floats, hourly
 
 __all__ = ["Hindcast", "hindcast", "ou_bridge"]
@@ -14,6 +14,7 @@ __all__ = ["Hindcast", "hindcast", "ou_bridge"]
 FADING_BOUNDS_H = (3.0, 72.0)
 LAG_H = 6
 FEWEST_PAIRS = 48
+
 ASSUMED_FADING_H, ASSUMED_SD_K = 24.0, 3.0
 
 
@@ -51,13 +52,13 @@ def hindcast(history: AirHistory, times_s: Floats) -> Hindcast:
         raise ValueError("times_s: must not lie before the first reading")
     end_s = max(float(times.max()), float(history.time_s[-1]))
     grid = hourly(history, end_s)
-    course = np.nan_to_num(daily_course(grid.values), nan=0.0)
+    course, apart = _course_both_ways(
+        grid.values, np.array([history.air_c.mean(), history.dew_point_c.mean()])
+    )
     grid_s = end_s - HOUR_S * np.arange(grid.hours - 1, -1, -1, dtype=np.float64)
-    anomaly = filled(grid.values, course) - course
     middle, spread = [], []
     for v, read in enumerate((history.air_c, history.dew_point_c)):
-        known = np.where(grid.seen, anomaly[:, v], np.nan)
-        fading_h, sd_k = _fading(known)
+        fading_h, sd_k = _fading(apart[:, v])
         at_readings = read - np.interp(history.time_s, grid_s, course[:, v])
         mean, sd = ou_bridge(history.time_s, at_readings, times, fading_h * HOUR_S, sd_k)
         middle.append(mean + np.interp(times, grid_s, course[:, v]))
@@ -93,6 +94,34 @@ def ou_bridge(
     left = np.where(whole > 0, np.expm1(-2.0 * since) * np.expm1(-2.0 * until) / gone, 0.0)
     mean = from_low * read[low] + from_high * read[high]
     return np.asarray(mean), np.asarray(sd * np.sqrt(left))
+
+
+def _course_both_ways(values: Floats, usual: Floats) -> tuple[Floats, Floats]:
+    """Daily course that forgets both ways, and the anomalies from the other days' course.
+
+    A hindcast may know what came after. Each anomaly (NaN where unseen) is from a course without
+    its own day, which it would pull along, and is scaled back by that course's own noise, as if
+    days were independent. ``usual`` (variables,) stands in at hours of the day never seen.
+    """
+    hours, variables = values.shape
+    days = -(-hours // 24)
+    padded = np.full((days * 24, variables), np.nan)
+    padded[days * 24 - hours :] = values
+    blocks = padded.reshape(days, 24 * variables)
+    seen = np.isfinite(blocks)
+    read = np.where(seen, blocks, 0.0)
+    day = np.arange(days)
+    weight = (1.0 - 1.0 / FADE_DAYS) ** np.abs(day[:, None] - day[None, :])
+    total, weights = weight @ read, weight @ seen
+    never = np.broadcast_to(np.tile(usual, 24), total.shape).copy()
+    course = np.divide(total, weights, out=never, where=weights > 0)
+    others = np.maximum(weights - seen, 1e-9)
+    noise = np.sqrt(1.0 + (weight**2 @ seen - seen) / others**2)
+    apart = (blocks - (total - read) / others) / noise
+    apart = np.where(seen & (weights - seen > 0.5), apart, np.nan)
+    first = days * 24 - hours
+    shape = (days * 24, variables)
+    return course.reshape(shape)[first:], apart.reshape(shape)[first:]
 
 
 def _fading(anomaly: Floats) -> tuple[float, float]:
