@@ -11,6 +11,8 @@ missing=""
 command -v mosquitto >/dev/null || missing="$missing mosquitto"
 command -v mosquitto_pub >/dev/null || missing="$missing mosquitto-clients"
 command -v chromium >/dev/null || missing="$missing chromium"
+# The browser's Python driver brings a Node.js of its own, which needs this.
+ldconfig -p | grep -q 'libatomic\.so\.1' || missing="$missing libatomic1"
 if [ -n "$missing" ]; then
     say "installing Debian packages:$missing"
     command -v apt-get >/dev/null || fail "no apt-get here; install these by hand:$missing"
