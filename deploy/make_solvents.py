@@ -51,7 +51,7 @@ CHOSEN: dict[str, tuple[str, str, str, float | None]] = {
     "1-methoxy-2-propanol": ("107-98-2", "LANDOLT", "GHARAGHEIZI_HVAP_298", 0.7),
     "1-methoxy-2-propyl acetate": ("108-65-6", "AMBROSE_WALTON", "VETERE", 0.34),
     "diacetone alcohol": ("123-42-2", "LANDOLT", "VETERE", 0.12),
-    "2-(2-butoxyethoxy)ethanol": ("112-34-5", "LANDOLT", "VETERE", 0.003),
+    "2-(2-butoxyethoxy)ethanol": ("112-34-5", "AMBROSE_WALTON", "VETERE", 0.003),
     "ethyl 3-ethoxypropionate": ("763-69-9", "LANDOLT", "VETERE", 0.12),
     "n-heptane": ("142-82-5", "COOLPROP", "CRC_HVAP_298", 3.6),
     "n-octane": ("111-65-9", "COOLPROP", "CRC_HVAP_298", 1.2),
