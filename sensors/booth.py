@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,6 +119,7 @@ class Booth:
         self._drying = np.zeros(self._n, dtype=bool)
         self._fan_until = start
         self._spray_until, self._spray_kg_s = start, 0.0
+        self._sprayed: set[tuple[date, float]] = set()
         self._heat_in_j = self._water_in_kg = self._solvent_in_kg = 0.0
         self._heat_at_first = self._heat_j()
         self._water_at_first = self._water_kg()
@@ -186,7 +187,7 @@ class Booth:
 
     def _part(self, dt_s: float) -> None:
         outdoor = self.weather.at(self.at + timedelta(seconds=dt_s / 2.0))
-        self._switch(outdoor)
+        self._switch(outdoor, dt_s)
         between, fresh = self._flows()
         working = self._working()
         dried_kg_s = self._drying * np.array([r.dryer_g_h / 3.6e6 for r in self.shop.rooms])
@@ -196,7 +197,7 @@ class Booth:
         self._solvent_part(between, fresh, dt_s)
         self.at += timedelta(seconds=dt_s)
 
-    def _switch(self, outdoor: Hour) -> None:
+    def _switch(self, outdoor: Hour, dt_s: float) -> None:
         rh = air.relative_humidity(self._air_c, self._w, outdoor.pressure_pa)
         for i, room in enumerate(self.shop.rooms):
             missing_k = self._wanted_c() - self._air_c[i]
@@ -205,8 +206,13 @@ class Booth:
             self._drying[i] = room.dryer_g_h > 0 and rh[i] > dry_from
         hour = self._hour()
         for round_ in self.shop.sprayings:
-            if round_.at_h <= hour < round_.at_h + round_.minutes / 60.0 and not self._spraying():
-                self.spray(60.0 * (round_.at_h - hour) + round_.minutes, round_.solvent_g)
+            # A round begins with the part that its hour falls into, and once on its day.
+            beginning = hour <= round_.at_h < hour + dt_s / 3600.0 - 1e-6
+            under_way = 0.0 <= hour - round_.at_h < round_.minutes / 60.0
+            key = (self._day(), round_.at_h)
+            if (beginning or under_way) and key not in self._sprayed:
+                self._sprayed = {*(k for k in self._sprayed if k[0] == key[0]), key}
+                self.spray(round_.minutes, round_.solvent_g)
 
     def _flows(self) -> tuple[Array, Array]:
         """Return dry air moving from room to room and from outdoors to rooms, kg/s.
@@ -295,8 +301,14 @@ class Booth:
 
     # -- small things -------------------------------------------------------------------------
 
+    def _local(self) -> datetime:
+        return self.at + timedelta(hours=self.shop.utc_offset_h)
+
+    def _day(self) -> date:
+        return self._local().date()
+
     def _hour(self) -> float:
-        local = self.at + timedelta(hours=self.shop.utc_offset_h)
+        local = self._local()
         return local.hour + local.minute / 60.0 + local.second / 3600.0
 
     def _working(self) -> bool:

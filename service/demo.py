@@ -27,7 +27,10 @@ SEED = 41
 
 HISTORY = timedelta(days=6)
 WARM_UP = timedelta(hours=12)
-HISTORY_EVERY_S = 300.0
+EVERY_S, EARLIER_EVERY_S = 300.0, 600.0
+"""Between the readings of the last day and a half that are filled in, and of those before."""
+
+FINE_FOR = timedelta(hours=36)
 
 OPEN_WEATHER = "pvlib:723170TYA"
 """A year of open hourly weather that a registry package carries; used where it is installed."""
@@ -199,12 +202,13 @@ def _bring_air_up_to_now(shop: Shop, weather: Outdoors) -> Booth:
     offset = now.astimezone(_zone(shop)).utcoffset() or timedelta(0)
     rooms = replace(SALTMARSH, utc_offset_h=offset / timedelta(hours=1))
     booth = Booth(rooms, weather, begun - WARM_UP)
-    booth.step(WARM_UP.total_seconds(), part_s=HISTORY_EVERY_S)
+    booth.step(WARM_UP.total_seconds(), part_s=EARLIER_EVERY_S)
     own = probes(booth.air(), SEED)
     batch: list[NewReading] = []
     while booth.at < now:
-        step_s = min(HISTORY_EVERY_S, (now - booth.at).total_seconds())
-        for place, air in booth.step(step_s, part_s=HISTORY_EVERY_S).items():
+        every_s = EVERY_S if now - booth.at < FINE_FOR else EARLIER_EVERY_S
+        step_s = min(every_s, (now - booth.at).total_seconds())
+        for place, air in booth.step(step_s, part_s=every_s).items():
             payload = report(place, own[place], air, booth.at)
             reports = decode(topic_of(place, SENSOR), payload, booth.at)
             batch += [checked(said, now=now) for said in reports]

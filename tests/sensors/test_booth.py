@@ -225,6 +225,22 @@ class TestWhatHappensInTheShop:
             booth.step(14.0 * 3600.0 - 300.0, part_s=120.0)
             assert not booth.fan_runs
 
+    @pytest.mark.parametrize("part_s", [60.0, 420.0, 900.0])
+    def test_a_round_is_sprayed_once_a_day_however_coarse_the_parts(self, part_s: float) -> None:
+        begun: list[datetime] = []
+
+        class Counting(Booth):
+            def spray(self, minutes: float, solvent_g: float) -> None:
+                begun.append(self.at)
+                super().spray(minutes, solvent_g)
+
+        shop = replace(one_room(), sprayings=(Spraying(9.5, 8.0, 50.0), Spraying(14.0, 8.0, 50.0)))
+        Counting(shop, Steady(), START).step(2 * 86_400.0, part_s=part_s)
+        expected = [START + timedelta(hours=h) for h in (9.5, 14.0, 33.5, 38.0)]
+        assert len(begun) == 4
+        for at, due in zip(begun, expected, strict=True):
+            assert timedelta(0) <= due - at < timedelta(seconds=part_s)
+
     def test_the_dryer_holds_the_wood_store(self) -> None:
         dry = SALTMARSH
         wet = replace(dry, rooms=tuple(replace(room, dryer_g_h=0.0) for room in dry.rooms))
