@@ -22,7 +22,7 @@ from service.shop.outlook.candidates import SIMPLE
 from service.shop.outlook.features import design
 from service.shop.outlook.history import AirHistory, Floats, hourly
 from service.shop.outlook.rolling import Horizon, roll
-from service.shop.outlook.scores import crps_ensemble
+from service.shop.outlook.scores import brier, crps_ensemble
 from service.shop.outlook.spread import LEVELS
 
 __all__ = ["HORIZONS_H", "MODELS", "BacktestError", "Score", "backtest", "history_of", "run"]
@@ -50,6 +50,10 @@ FEWEST_RESIDUALS = 100
 FEWEST_ORIGINS = 20
 HALF_RANGE = 0.4
 
+CLEAR_K = 5.0
+"""A margin of at least this is taken as clear for spraying where windows are scored (assumed; a
+material's own check asks more)."""
+
 Ints = NDArray[np.int64]
 
 
@@ -59,7 +63,10 @@ class BacktestError(ValueError):
 
 @dataclass(frozen=True)
 class Score:
-    """How one model did at one quantity and horizon; errors in °C or K."""
+    """How one model did at one quantity and horizon; errors in °C or K.
+
+    ``brier`` is of the chance that the margin is at least ``CLEAR_K``; None for other quantities.
+    """
 
     series: str
     horizon_h: int
@@ -67,6 +74,7 @@ class Score:
     mae: float
     crps: float
     coverage_80: float
+    brier: float | None
     origins: int
 
 
@@ -171,7 +179,9 @@ def table(scores: list[Score]) -> str:
     lines = []
     for series in dict.fromkeys(score.series for score in scores):
         lines.append(f"{series}")
-        lines.append(f"  {'h':>3} {'model':<20} {'MAE':>7} {'CRPS':>7} {'80 % holds':>11}")
+        lines.append(
+            f"  {'h':>3} {'model':<20} {'MAE':>7} {'CRPS':>7} {'80 % holds':>11} {'Brier':>6}"
+        )
         own = [score for score in scores if score.series == series]
         for horizon_h in dict.fromkeys(score.horizon_h for score in own):
             here = [score for score in own if score.horizon_h == horizon_h]
@@ -179,9 +189,10 @@ def table(scores: list[Score]) -> str:
             for score in here:
                 gain = 100.0 * (1.0 - score.crps / best)
                 note = f"   {gain:+.1f} % on the best simple" if score.model == "outlook" else ""
+                sure = "" if score.brier is None else f"{score.brier:.3f}"
                 lines.append(
                     f"  {horizon_h:>3} {score.model:<20} {score.mae:>7.3f} {score.crps:>7.3f} "
-                    f"{100 * score.coverage_80:>9.1f} %{note}"
+                    f"{100 * score.coverage_80:>9.1f} % {sure:>6}{note}"
                 )
     return "\n".join(lines)
 
@@ -211,10 +222,16 @@ def _scored(horizon: Horizon, horizon_h: int, origins: Ints) -> list[Score]:
                     mae=float(np.abs(middle - observed).mean()),
                     crps=float(crps_ensemble(levels, observed).mean()),
                     coverage_80=float(held.mean()),
+                    brier=_brier(levels, observed) if series == "margin_k" else None,
                     origins=int(usable.sum()),
                 )
             )
     return out
+
+
+def _brier(levels: Floats, observed: Floats) -> float:
+    chance = np.asarray(np.mean(levels >= CLEAR_K, axis=1))
+    return brier(chance, np.asarray(observed >= CLEAR_K, dtype=np.float64))
 
 
 def _dressed(points: Floats, seen: Floats, horizon_h: int, origins: Ints) -> Floats:
