@@ -137,6 +137,7 @@ def _run(
     if kind == "demo":
         from service import demo as scenario
 
+        print("Making up the air of the invented workshop, some days of it ...", flush=True)
         scenario.begin(shop)
     _say(settings, shop, listener.getsockname()[1])
     server = uvicorn.Server(
