@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
-from service.web import answers, models
+from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 
 __all__ = ["router"]
@@ -19,7 +19,7 @@ def list_flaws(shop: ShopDep, instrument: int | None = None) -> list[models.Flaw
 
 
 @router.post("/flaws", status_code=201)
-def log_flaw(body: models.FlawIn, shop: ShopDep, response: Response) -> models.FlawOut:
+def log_flaw(body: inputs.FlawIn, shop: ShopDep, response: Response) -> models.FlawOut:
     """Log a flaw; the air and waits behind the coats under it are kept with it."""
     row = shop.work.log_flaw(
         body.instrument,

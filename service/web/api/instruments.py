@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
-from service.web import answers, models
+from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 
 __all__ = ["router"]
@@ -20,7 +20,7 @@ def list_instruments(shop: ShopDep) -> list[models.InstrumentOut]:
 
 @router.post("/instruments", status_code=201)
 def add_instrument(
-    body: models.InstrumentIn, shop: ShopDep, response: Response
+    body: inputs.InstrumentIn, shop: ShopDep, response: Response
 ) -> models.InstrumentOut:
     """Take a piece of work in."""
     made = shop.work.add_instrument(
@@ -45,7 +45,7 @@ def get_instrument(instrument_id: int, shop: ShopDep) -> models.InstrumentOut:
 
 
 @router.post("/instruments/{instrument_id}/hang", status_code=201)
-def hang(instrument_id: int, body: models.HangIn, shop: ShopDep) -> models.HangOut:
+def hang(instrument_id: int, body: inputs.HangIn, shop: ShopDep) -> models.HangOut:
     """Move an instrument to a place: its clocks run on that place's air from then on."""
     row = shop.work.hang(instrument_id, body.place, body.at)
     shop.worked(instrument_id)
@@ -64,7 +64,7 @@ def list_coats(instrument_id: int, shop: ShopDep) -> list[models.CoatOut]:
 
 @router.post("/instruments/{instrument_id}/coats", status_code=201)
 def record_coat(
-    instrument_id: int, body: models.CoatIn, shop: ShopDep, response: Response
+    instrument_id: int, body: inputs.CoatIn, shop: ShopDep, response: Response
 ) -> models.CoatOut:
     """Record a coat; an empty object records the open step's coat, now, at its usual film."""
     row = shop.work.record_coat(
@@ -92,7 +92,7 @@ def undo_coat(coat_id: int, shop: ShopDep) -> Response:
 
 
 @router.post("/instruments/{instrument_id}/steps", status_code=201)
-def finish_step(instrument_id: int, body: models.StepIn, shop: ShopDep) -> models.StepDoneOut:
+def finish_step(instrument_id: int, body: inputs.StepIn, shop: ShopDep) -> models.StepDoneOut:
     """Record a step as done; an empty object takes the open one."""
     row = shop.work.finish_step(instrument_id, body.step, at=body.at, who=body.who, note=body.note)
     shop.worked(instrument_id)

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Response
 from pydantic import AwareDatetime
 
-from service.web import answers, models
+from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 
 __all__ = ["router"]
@@ -27,7 +27,7 @@ def list_places(shop: ShopDep) -> list[models.PlaceOut]:
 
 
 @router.post("/places", status_code=201)
-def add_place(body: models.PlaceIn, shop: ShopDep, response: Response) -> models.PlaceOut:
+def add_place(body: inputs.PlaceIn, shop: ShopDep, response: Response) -> models.PlaceOut:
     """Make a place before its first reading does."""
     made = shop.work.add_place(body.word, body.name, body.kind, body.volume_m3)
     response.headers["Location"] = f"/api/v1/places/{made.id}"

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Response
 from starlette.exceptions import HTTPException
 
 from service.clock import DrivenClock
-from service.web import answers, models
+from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 
 __all__ = ["router"]
@@ -35,7 +35,7 @@ def get_clock(shop: ShopDep) -> models.ClockOut:
 
 
 @router.post("/clock")
-def drive_clock(body: models.ClockIn, shop: ShopDep) -> models.ClockOut:
+def drive_clock(body: inputs.ClockIn, shop: ShopDep) -> models.ClockOut:
     """Jump a driven clock forward and/or change its rate; a real clock is refused with 409."""
     if not isinstance(shop.clock, DrivenClock):
         raise HTTPException(409, "clock: this shop runs on real time, which is not driven")

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.store.errors import StoreError
-from service.web import models
+from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.instruments import instrument_page
@@ -88,7 +88,7 @@ def _tap(
 
 
 def _coat(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
-    form = read(models.CoatIn, fields, words)
+    form = read(inputs.CoatIn, fields, words)
     row = shop.work.record_coat(
         instrument_id,
         material_id=form.material,
@@ -104,18 +104,18 @@ def _coat(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
 
 
 def _step(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
-    form = read(models.StepIn, fields, words)
+    form = read(inputs.StepIn, fields, words)
     row = shop.work.finish_step(instrument_id, form.step, at=form.at, who=form.who, note=form.note)
     return f"step:{row.id}"
 
 
 def _hang(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
-    form = read(models.HangIn, fields, words)
+    form = read(inputs.HangIn, fields, words)
     return f"hung:{shop.work.hang(instrument_id, form.place, form.at).id}"
 
 
 def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
-    form = read(models.FlawIn, fields | {"instrument": str(instrument_id)}, words)
+    form = read(inputs.FlawIn, fields | {"instrument": str(instrument_id)}, words)
     row = shop.work.log_flaw(
         instrument_id,
         kind=form.kind,

@@ -12,7 +12,7 @@ from service.shop.flaws import FLAW_KINDS
 from service.shop.schedule import Step
 from service.store.desk import LogEntry
 from service.store.errors import StoreError
-from service.web import models
+from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, FormError, blame, read
 from service.web.pages.home import checks_for
@@ -42,7 +42,7 @@ def new_instrument(request: Request, shop: ShopDep) -> Response:
 def add_instrument(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Take a new instrument in."""
     try:
-        form = read(models.InstrumentIn, fields, renderer_of(request).words)
+        form = read(inputs.InstrumentIn, fields, renderer_of(request).words)
         made = shop.work.add_instrument(
             shop_number=form.shop_number,
             kind=form.kind,

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.store.errors import StoreError
-from service.web import models
+from service.web import inputs
 from service.web.deps import ShopDep
 from service.web.pages.course import air_rows, course_figure
 from service.web.pages.forms import FormDep, FormError, blame, read
@@ -44,7 +44,7 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make a new place."""
     renderer = renderer_of(request)
     try:
-        form = read(models.PlaceIn, fields, renderer.words)
+        form = read(inputs.PlaceIn, fields, renderer.words)
         made = shop.work.add_place(form.word, form.name, form.kind, form.volume_m3)
     except (FormError, StoreError) as error:
         return renderer.page(request, "place_new.html", 422, errors=blame(error), values=fields)
