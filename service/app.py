@@ -7,6 +7,7 @@ application of one running service, and starts and stops them in order.
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -20,6 +21,7 @@ from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
 from service.jobs import Jobs
 from service.notify.mqtt import NoticePublisher, message
+from service.science import film
 from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
@@ -94,6 +96,7 @@ class Shop:
 
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
+        threading.Thread(target=self._warm_up, name="warm-up", daemon=True).start()
         self.intake.start()
         self.publisher.start()
         self.jobs.start()
@@ -138,6 +141,22 @@ class Shop:
         )
         self.broker.start()
         return self.broker.address
+
+    def _warm_up(self) -> None:
+        """Load what the first spray check would load, so that the first visitor need not wait."""
+        for material in self.catalogue.materials.values():
+            if material.blend is not None:
+                film.blush_risk(
+                    material.blend,
+                    20.0,
+                    50.0,
+                    air_sd_k=0.3,
+                    rh_sd_pct=2.0,
+                    wet_um=material.usual_wet_um,
+                    h_w_m2k=10.0,
+                    plate_mm=3.0,
+                )
+                return
 
     def _recorded(self, recorded: Recorded) -> None:
         for place in sorted(recorded.places):
