@@ -38,11 +38,14 @@ def histories(arguments: list[str]) -> dict[str, AirHistory]:
 
 
 def gain_pct(scores: list[Score], series: str, horizon_h: int, measure: str) -> float:
-    """Return by how much the outlook's score is smaller than the best simple forecast's [%]."""
+    """Return by how much the outlook's score is smaller than the best simple forecast's [%].
+
+    NaN where that was perfect: a margin that was always clear leaves nothing to gain.
+    """
     here = [s for s in scores if (s.series, s.horizon_h) == (series, horizon_h)]
     own = next(s for s in here if s.model == "outlook")
     best = min(getattr(s, measure) for s in here if s.model != "outlook")
-    return 100.0 * (1.0 - getattr(own, measure) / best)
+    return 100.0 * (1.0 - getattr(own, measure) / best) if best > 0 else float("nan")
 
 
 def cells(scores: list[Score], series: str) -> list[str]:
@@ -75,7 +78,7 @@ def main() -> None:
         print(f"| {name} | margin at least 5 K, Brier | {scores[0].origins} | ", end="")
         print(" | ".join(f"{gain:+.1f}" for gain in sure), "|", flush=True)
     for series, rows in kept.items():
-        mean = " | ".join(f"{gain:+.1f}" for gain in np.mean(rows, axis=0))
+        mean = " | ".join(f"{gain:+.1f}" for gain in np.nanmean(rows, axis=0))
         print(f"| mean | {series} | | {mean} |")
 
 

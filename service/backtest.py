@@ -187,7 +187,7 @@ def table(scores: list[Score]) -> str:
             here = [score for score in own if score.horizon_h == horizon_h]
             best = min(score.crps for score in here if score.model != "outlook")
             for score in here:
-                gain = 100.0 * (1.0 - score.crps / best)
+                gain = 100.0 * (1.0 - score.crps / best) if best > 0 else 0.0
                 note = f"   {gain:+.1f} % on the best simple" if score.model == "outlook" else ""
                 sure = "" if score.brier is None else f"{score.brier:.3f}"
                 lines.append(
