@@ -21,6 +21,9 @@ from service.backtest import HORIZONS_H, Score, backtest, history_of
 from service.shop.outlook import AirHistory
 
 
+NEARLY_PERFECT_BRIER = 0.005
+
+
 def histories(arguments: list[str]) -> dict[str, AirHistory]:
     """Return what is to be judged, by name."""
     if arguments[:1] != ["--indoor"]:
@@ -40,12 +43,13 @@ def histories(arguments: list[str]) -> dict[str, AirHistory]:
 def gain_pct(scores: list[Score], series: str, horizon_h: int, measure: str) -> float:
     """Return by how much the outlook's score is smaller than the best simple forecast's [%].
 
-    NaN where that was perfect: a margin that was always clear leaves nothing to gain.
+    NaN where that was nearly perfect: a margin that is hardly ever in doubt leaves nothing to gain.
     """
+    floor = NEARLY_PERFECT_BRIER if measure == "brier" else 0.0
     here = [s for s in scores if (s.series, s.horizon_h) == (series, horizon_h)]
     own = next(s for s in here if s.model == "outlook")
     best = min(getattr(s, measure) for s in here if s.model != "outlook")
-    return 100.0 * (1.0 - getattr(own, measure) / best) if best > 0 else float("nan")
+    return 100.0 * (1.0 - getattr(own, measure) / best) if best > floor else float("nan")
 
 
 def cells(scores: list[Score], series: str) -> list[str]:
@@ -76,7 +80,9 @@ def main() -> None:
         sure = [gain_pct(scores, "margin_k", h, "brier") for h in HORIZONS_H]
         kept.setdefault("margin at least 5 K, Brier", []).append(sure)
         print(f"| {name} | margin at least 5 K, Brier | {scores[0].origins} | ", end="")
-        print(" | ".join(f"{gain:+.1f}" for gain in sure), "|", flush=True)
+        print(
+            " | ".join("-" if np.isnan(gain) else f"{gain:+.1f}" for gain in sure), "|", flush=True
+        )
     for series, rows in kept.items():
         mean = " | ".join(f"{gain:+.1f}" for gain in np.nanmean(rows, axis=0))
         print(f"| mean | {series} | | {mean} |")
