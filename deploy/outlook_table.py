@@ -20,7 +20,6 @@ from sensors.series import load_series
 from service.backtest import HORIZONS_H, Score, backtest, history_of
 from service.shop.outlook import AirHistory
 
-
 NEARLY_PERFECT_BRIER = 0.005
 
 
