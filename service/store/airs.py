@@ -57,7 +57,8 @@ def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> 
 def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:
     return SensorReading(
         sensor=sensor.name,
-        at=row.at,
+        # A sensor's clock a little ahead must not keep its reading fresh for longer.
+        at=min(row.at, row.received_at),
         air_c=row.air_c,
         rh_pct=row.rh_pct,
         surface_c=row.surface_c,
