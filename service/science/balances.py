@@ -123,16 +123,16 @@ class Balances:
         solid = np.full(1 + self.plate.capacity.size, self.case.face_k)
         return np.concatenate([moles, water, solid, np.zeros(3)])
 
-    def laid(self, t: float) -> float:
+    def laid(self, t: float | FloatArray) -> FloatArray:
         """Share of the coat that is down."""
-        return min(1.0, SEED_SHARE + (1.0 - SEED_SHARE) * t / self.laydown_s)
+        return np.minimum(1.0, SEED_SHARE + (1.0 - SEED_SHARE) * np.asarray(t) / self.laydown_s)
 
     def solids_heat(self, t: float) -> float:
         """Heat capacity of the solids that are down, J/(m² K)."""
         kg = self.solids_volume / self.liquid.polymer_volume
-        return SOLIDS_HEAT_CAPACITY * kg * self.laid(t)
+        return SOLIDS_HEAT_CAPACITY * kg * float(self.laid(t))
 
-    def fluxes(self, t: float, moles: FloatArray, kelvin: FloatArray) -> FloatArray:
+    def fluxes(self, t: float | FloatArray, moles: FloatArray, kelvin: FloatArray) -> FloatArray:
         """Molar flux of each species off the film, mol/(m² s): (N, S) for N states."""
         return self._off(self._activities(t, moles, kelvin), kelvin)
 
@@ -159,8 +159,10 @@ class Balances:
         change[:, -1] = off @ self.liquid.molar_mass
         return np.asarray(change.T if columns.ndim > 1 else change[0])
 
-    def _activities(self, t: float, moles: FloatArray, kelvin: FloatArray) -> FloatArray:
-        solids = np.full(kelvin.shape, self.solids_volume * self.laid(t))
+    def _activities(
+        self, t: float | FloatArray, moles: FloatArray, kelvin: FloatArray
+    ) -> FloatArray:
+        solids = np.broadcast_to(self.solids_volume * self.laid(t), kelvin.shape)
         return self.liquid.activities(moles, solids, kelvin)
 
     def _off(self, activities: FloatArray, kelvin: FloatArray) -> FloatArray:

@@ -104,10 +104,6 @@ def trace(case: Case) -> Trace:
     time, course = np.concatenate(times), np.concatenate(states)
     mass, energy = film.missing(course[-1])
     moles, kelvin = course[:, :count], course[:, count + 2]
-    off = [
-        film.fluxes(float(time[k]), moles[k : k + 1], kelvin[k : k + 1])[0]
-        for k in range(time.size)
-    ]
     return Trace(
         liquid=liquid,
         time_s=time,
@@ -115,8 +111,8 @@ def trace(case: Case) -> Trace:
         moles=moles,
         free_water=course[:, count],
         condensed=course[:, count + 1],
-        solids_volume=film.solids_volume * np.array([film.laid(float(t)) for t in time]),
-        off=np.array(off),
+        solids_volume=film.solids_volume * film.laid(time),
+        off=film.fluxes(time, moles, kelvin),
         landed=film.landed,
         set_at_s=set_at,
         mass_closure=mass,

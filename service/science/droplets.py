@@ -31,7 +31,7 @@ SOLIDS_HEAT_CAPACITY = 1400.0
 """Of dry resin, J/(kg K): typical of polymers, `from memory`."""
 
 _NUSSELT = 2.0
-_CROWDING, _FLASH_CROWDING = 2.0, 4.0
+_CROWDING, _FLASH_CROWDING = 2.0, 5.0
 
 
 @dataclass(frozen=True, eq=False)

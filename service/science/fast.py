@@ -25,8 +25,8 @@ from service.science.transfer import STEFAN_BOLTZMANN, conductances
 __all__ = ["follow"]
 
 _AT_ONCE = 512  # films whose arrays stay in the processor's cache
-_FLIGHT_STEPS, _FLASH_STEPS = 10, 32
-_LAYDOWN_STEPS, _CROWDING = 18, 3.0
+_FLIGHT_STEPS, _FLASH_STEPS = 10, 28
+_LAYDOWN_STEPS, _CROWDING = 24, 3.0
 _GROWTH, _DEPLETION = 0.11, 0.3
 _BLOCK = 6
 
