@@ -83,7 +83,10 @@ def main() -> None:
             " | ".join("-" if np.isnan(gain) else f"{gain:+.1f}" for gain in sure), "|", flush=True
         )
     for series, rows in kept.items():
-        mean = " | ".join(f"{gain:+.1f}" for gain in np.nanmean(rows, axis=0))
+        told = [
+            [gain for gain in column if not np.isnan(gain)] for column in zip(*rows, strict=True)
+        ]
+        mean = " | ".join(f"{np.mean(gains):+.1f}" if gains else "-" for gains in told)
         print(f"| mean | {series} | | {mean} |")
 
 

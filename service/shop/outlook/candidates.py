@@ -26,8 +26,9 @@ RIDGE_FROM_ROWS = 20 * 24
 """Ridge needs this many hours to learn from; with two weeks alone it does harm."""
 
 PRIOR_DAMPING_H = 24.0
-PRIOR_WEIGHT_K2 = 50.0
-"""Before anything is learned an anomaly fades with this time constant (assumed)."""
+PRIOR_ROWS = 12.0
+"""Before anything is learned an anomaly fades with this time constant (assumed); that counts as
+so many rows of usual size."""
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,10 @@ def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned
     prior = np.exp(-horizon_h / PRIOR_DAMPING_H)
     cross = known_sums(wanted * anomaly, horizon_h, DAMPED_DAYS)
     square = known_sums(anomaly**2, horizon_h, DAMPED_DAYS)
-    damping = (cross + PRIOR_WEIGHT_K2 * prior) / (square + PRIOR_WEIGHT_K2)
     seen, known = np.isfinite(target), np.isfinite(ahead.features)
+    count = known_sums(seen.astype(np.float64), horizon_h, DAMPED_DAYS)
+    lean = PRIOR_ROWS * square / np.maximum(count, 1.0) + 1e-9
+    damping = (cross + lean * prior) / (square + lean)
     usable = np.asarray(seen.all(axis=1) & known.all(axis=1))
     features = np.where(usable[:, None], ahead.features, 0.0)
     left = np.where(usable[:, None], wanted - _by_row(damping, made.grid.hours) * anomaly, 0.0)

@@ -27,7 +27,7 @@ class Horizon:
     """One horizon along a grid: per row what was forecast, per day what was known.
 
     ``points`` (rows, candidates, 2), ``centre`` and ``size`` (rows, 3), ``seen`` (rows, 3): air,
-    dew point and margin; ``weights`` (days + 1, 3, candidates), ``spread`` (days + 1, 4, 3),
+    dew point and margin; ``weights`` (days + 1, 3, candidates), ``spread`` (days + 1, 5, 3),
     ``table`` (days + 1, 3, levels).
     """
 

@@ -20,6 +20,10 @@ FIRST_MEAN_K = (3.0, 2.5, 3.0)
 """Mean size of an error a day ahead of air, dew point, margin before any was seen (assumed)."""
 
 FIRST_ROWS = 48.0
+ENOUGH_ROWS = 14 * 24
+"""What is assumed of the first errors counts as so many rows, fading to none when this many are
+seen: in a calm store errors are a hundredth of it."""
+
 RENEWED_DAYS = 3
 """Tables are renewed this often along a grid, and at its end."""
 
@@ -27,6 +31,10 @@ STRETCH_DAYS = 180
 STRETCH_FROM_ROWS = 14 * 24
 STRETCH_BOUNDS = (0.9, 1.4)
 
+SLOPE_ROWS = 24.0
+"""Pull of the slopes towards none, in rows."""
+
+SMALLEST_K = 1e-3
 FLOOR, CEILING = 0.4, 2.5
 MEAN_TO_SD = 1.2533
 """A normal deviate's standard deviation over its mean size, sqrt(pi / 2)."""
@@ -41,32 +49,40 @@ def spread_features(point: Floats, angle: Floats) -> Floats:
 
 
 def scales_by_day(features: Floats, error: Floats, horizon_h: int) -> Floats:
-    """Coefficients (days + 1, 4, 3) of the mean size of errors (rows, 3) known by each day."""
+    """What is known by each day of the size of errors (rows, 3): (days + 1, 5, 3).
+
+    Four coefficients, and after them the mean size [K], which bounds what they may say.
+    """
     usable = np.asarray(np.isfinite(error).all(axis=1))[:, None]
     x = np.where(usable, features, 0.0)
     size = np.where(usable, np.abs(error), 0.0)
     gram = day_products(x, x, horizon_h, WINDOW_DAYS)
     moment = day_products(x, size, horizon_h, WINDOW_DAYS)
-    gram = gram + FIRST_ROWS * np.eye(features.shape[1])
+    seen = gram[:, 0, 0]
+    assumed = np.maximum(FIRST_ROWS * (1.0 - seen / ENOUGH_ROWS), 1e-6)
+    gram[:, 0, 0] += assumed
     grown = np.sqrt(1.0 - np.exp(-horizon_h / 6.0))
-    moment[:, 0] += FIRST_ROWS * grown * np.array(FIRST_MEAN_K)
-    return np.asarray(np.linalg.solve(gram, moment))
+    moment[:, 0] += assumed[:, None] * grown * np.array(FIRST_MEAN_K)
+    slopes = np.diag([0.0, *([SLOPE_ROWS] * (features.shape[1] - 1))])
+    mean = moment[:, :1] / gram[:, :1, :1]
+    return np.concatenate([np.linalg.solve(gram + slopes, moment), mean], axis=1)
 
 
 def scale(features: Floats, coefficients: Floats) -> Floats:
-    """Mean size of error to expect (rows, 3) [K], by one day's coefficients or each row's own."""
+    """Mean size of error to expect (rows, 3) [K], by one day's knowledge or each row's own."""
+    slopes, mean = coefficients[..., :-1, :], coefficients[..., -1, :]
     if coefficients.ndim == 2:
-        size = features @ coefficients
+        size = features @ slopes
     else:
-        size = np.einsum("ri,rij->rj", features, coefficients)
-    usual = np.maximum(coefficients[..., 0, :] + coefficients[..., 1, :], 0.02)
+        size = np.einsum("ri,rij->rj", features, slopes)
+    usual = np.maximum(mean, SMALLEST_K)
     return np.asarray(np.clip(size, FLOOR * usual, CEILING * usual))
 
 
 def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
     """Quantiles (days + 1, 3, levels) of errors over their scale (rows, 3) known by each day.
 
-    A normal error at each level is always among them: it is all there is in the beginning.
+    Until there are enough, a normal error at each level is among them; in the beginning alone.
     """
     rows, targets = relative.shape
     days = -(-rows // 24)
@@ -78,7 +94,8 @@ def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
         first = max(0, 24 * (day - WINDOW_DAYS) - horizon_h)
         known = relative[first : max(0, min(24 * day, rows) - horizon_h)]
         known = known[np.isfinite(known).all(axis=1)]
-        pool = np.vstack([known, np.repeat(_NORMAL[:, None], targets, axis=1)])
+        assumed = np.repeat(_NORMAL[:, None], targets, axis=1)
+        pool = known if known.shape[0] >= ENOUGH_ROWS else np.vstack([known, assumed])
         out[day] = np.quantile(pool, LEVELS, axis=0).T
     return out
 
