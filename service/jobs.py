@@ -60,7 +60,8 @@ class Jobs:
 
     def start(self) -> None:
         """Start the timer."""
-        logging.getLogger("apscheduler").setLevel(logging.WARNING)
+        # A look that outlasts a tick is no trouble: the next one sees what it left.
+        logging.getLogger("apscheduler").setLevel(logging.ERROR)
         self._scheduler.start()
 
     def stop(self) -> None:

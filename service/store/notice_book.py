@@ -9,11 +9,12 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
+from service.shop.cards import InstrumentCard
 from service.shop.notices import Draft, WetCoat, ready_notice, silent_notice, stop_notice
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
-from service.store.pieces import all_pieces, card_of, marks_of, place_at
+from service.store.pieces import Piece, all_pieces, card_of, place_at
 from service.store.tables import Notice
 
 __all__ = ["NoticeBook"]
@@ -77,20 +78,21 @@ class NoticeBook:
             )
             for sensor in self.desk.sensor_states(session)
         ]
-        found += [stop_notice(wet) for wet in self._wet(session, now)]
+        found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
         return [draft for draft in found if draft is not None]
 
-    def _wet(self, session: Session, now: datetime) -> list[WetCoat]:
+    def _wet(
+        self, pieces: Sequence[Piece], cards: Sequence[InstrumentCard], now: datetime
+    ) -> list[WetCoat]:
         """Coats that have not reached their first mark, with the check of their place now."""
         wet = []
-        for piece in all_pieces(session):
+        for piece, card in zip(pieces, cards, strict=True):
             coat = piece.last_coat
             material = self.catalogue.materials.get(coat.material_id) if coat else None
             if coat is None or material is None or material.blend is None:
                 continue
-            marks = marks_of(session, piece, self.catalogue, now)
             place = place_at(piece, now)
-            if not marks or marks[0].reached or place is None:
+            if not card.marks or card.marks[0].reached or place is None:
                 continue
             check = self.desk.spray_check(
                 place,
