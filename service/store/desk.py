@@ -22,6 +22,7 @@ from service.store.airs import SensorView, ShopFacts, air_of, sensors_last_heard
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
+from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
 from service.store.pieces import all_pieces, card_of, load_piece, marks_of
@@ -174,10 +175,10 @@ class Desk:
     ) -> Coating:
         """Check the figures of a coat; raises BadInput naming the field."""
         wet = material.usual_wet_um if wet_um is None else wet_um
-        _within("wet_um", wet, WET_MIN_UM, WET_MAX_UM, "µm")
-        _within("retarder_pct", retarder_pct, 0.0, RETARDER_MAX_PCT, "%")
+        within("wet_um", wet, WET_MIN_UM, WET_MAX_UM, "µm")
+        within("retarder_pct", retarder_pct, 0.0, RETARDER_MAX_PCT, "%")
         plate = 3.0 if plate_mm is None else plate_mm
-        _within("plate_mm", plate, 1.0, 100.0, "mm")
+        within("plate_mm", plate, 1.0, 100.0, "mm")
         return Coating(wet_um=wet, retarder_pct=retarder_pct, plate_mm=plate)
 
     def material(self, material_id: str, field: str = "material") -> Material:
@@ -285,9 +286,3 @@ def _place_row(session: Session, place_id: str) -> Place:
     if row is None:
         raise NotFound("place", f"there is no place {place_id!r}")
     return row
-
-
-def _within(field: str, value: float, low: float, high: float, unit: str) -> None:
-    # Written so that NaN fails too.
-    if not low <= value <= high:
-        raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 
 from sqlmodel import Session, col, select
 
@@ -15,6 +15,7 @@ from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
+from service.store.fields import instant, text, within
 from service.store.pieces import Piece, card_of, load_piece, place_at
 from service.store.tables import (
     Coat,
@@ -35,9 +36,6 @@ PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 
 USUAL_PASSES = 2
 """A material's usual wet film is laid by two crossing passes (assumed)."""
-
-EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
-CLOCK_SLACK = timedelta(seconds=60)
 
 
 class Work:
@@ -60,14 +58,14 @@ class Work:
             raise BadInput("id", "small letters, digits, - and _ only; and not 'notices'")
         if kind not in PLACE_KINDS:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(PLACE_KINDS)}")
-        if volume_m3 is not None and not 0.1 <= volume_m3 <= 1e5:
-            raise BadInput("volume_m3", f"{volume_m3:g} is outside 0.1 to 100000 m³")
+        if volume_m3 is not None:
+            within("volume_m3", volume_m3, 0.1, 1e5, "m³")
         with self.db.write() as session:
             if session.get(Place, place_id) is not None:
                 raise Conflict("id", f"there is already a place {place_id!r}")
             row = Place(
                 id=place_id,
-                name=_text("name", name or place_id.replace("-", " ").replace("_", " "), 120),
+                name=text("name", name or place_id.replace("-", " ").replace("_", " "), 120),
                 kind=kind,
                 volume_m3=volume_m3,
                 made_at=self.clock.now(),
@@ -90,9 +88,8 @@ class Work:
         if schedule_id not in self.catalogue.schedules:
             known = ", ".join(sorted(self.catalogue.schedules))
             raise BadInput("schedule", f"unknown schedule {schedule_id!r}; known: {known}")
-        if not 1.0 <= plate_mm <= 100.0:
-            raise BadInput("plate_mm", f"{plate_mm:g} is outside 1 to 100 mm")
-        number = _text("shop_number", shop_number, 32, required=True)
+        within("plate_mm", plate_mm, 1.0, 100.0, "mm")
+        number = text("shop_number", shop_number, 32, required=True)
         when = self._when("at", at)
         with self.db.write() as session:
             taken = session.exec(
@@ -102,8 +99,8 @@ class Work:
                 raise Conflict("shop_number", f"shop number {number} is taken")
             row = Instrument(
                 shop_number=number,
-                kind=_text("kind", kind, 80, required=True),
-                woods=_text("woods", woods, 120),
+                kind=text("kind", kind, 80, required=True),
+                woods=text("woods", woods, 120),
                 plate_mm=plate_mm,
                 schedule_id=schedule_id,
                 made_at=when,
@@ -162,8 +159,8 @@ class Work:
                 passes=passes,
                 retarder_pct=retarder_pct,
                 place_id=where,
-                who=_text("who", who, 80),
-                note=_text("note", note, 2000),
+                who=text("who", who, 80),
+                note=text("note", note, 2000),
                 air=evidence.air_at(
                     session, where, when, material, coating, self.desk.facts.pressure_pa
                 ),
@@ -198,8 +195,8 @@ class Work:
                 instrument_id=piece.id,
                 step_key=key,
                 at=when,
-                who=_text("who", who, 80),
-                note=_text("note", note, 2000),
+                who=text("who", who, 80),
+                note=text("note", note, 2000),
                 made_at=self.clock.now(),
             )
             session.add(row)
@@ -272,10 +269,10 @@ class Work:
             row = Flaw(
                 instrument_id=piece.id,
                 kind=kind,
-                part=_text("part", part, 32),
+                part=text("part", part, 32),
                 severity=severity,
                 seen_at=when,
-                note=_text("note", note, 2000),
+                note=text("note", note, 2000),
                 coat_id=coat_id,
                 evidence=evidence.behind(session, piece, self.catalogue, when, coat_id),
                 made_at=self.clock.now(),
@@ -297,16 +294,7 @@ class Work:
     # -- what the use cases share ----------------------------------------------------------
 
     def _when(self, field: str, at: datetime | None) -> datetime:
-        now = self.clock.now()
-        if at is None:
-            return now
-        if at.tzinfo is None:
-            raise BadInput(field, "needs a time zone: add Z or an offset such as +01:00")
-        if at > now + CLOCK_SLACK:
-            raise BadInput(field, f"{at.isoformat()} lies in the future")
-        if at < EARLIEST:
-            raise BadInput(field, f"{at.isoformat()} is before the year 2000")
-        return at.astimezone(UTC)
+        return instant(field, at, self.clock.now())
 
     def _material_id(self, given: str | None, act: NextAct) -> str:
         if given is not None:
@@ -344,12 +332,3 @@ def _hang(session: Session, instrument_id: int, place_id: str, when: datetime) -
     session.add(row)
     session.flush()
     return row
-
-
-def _text(field: str, value: str, longest: int, *, required: bool = False) -> str:
-    text = " ".join(value.split()) if longest <= 120 else value.strip()
-    if required and not text:
-        raise BadInput(field, "must not be empty")
-    if len(text) > longest:
-        raise BadInput(field, f"is {len(text)} characters long; {longest} at most")
-    return text

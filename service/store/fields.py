@@ -1,0 +1,43 @@
+"""What a person may enter: each check returns the value or raises BadInput naming the field."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from service.store.errors import BadInput
+
+__all__ = ["instant", "text", "within"]
+
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+CLOCK_SLACK = timedelta(seconds=60)
+ONE_LINE = 120
+
+
+def text(field: str, value: str, longest: int, *, required: bool = False) -> str:
+    """Trim text; short fields are kept to one line."""
+    trimmed = " ".join(value.split()) if longest <= ONE_LINE else value.strip()
+    if required and not trimmed:
+        raise BadInput(field, "must not be empty")
+    if len(trimmed) > longest:
+        raise BadInput(field, f"is {len(trimmed)} characters long; {longest} at most")
+    return trimmed
+
+
+def instant(field: str, at: datetime | None, now: datetime) -> datetime:
+    """Return an instant in UTC, by default ``now``; not from the future, not before 2000."""
+    if at is None:
+        return now
+    if at.tzinfo is None:
+        raise BadInput(field, "needs a time zone: add Z or an offset such as +01:00")
+    if at > now + CLOCK_SLACK:
+        raise BadInput(field, f"{at.isoformat()} lies in the future")
+    if at < EARLIEST:
+        raise BadInput(field, f"{at.isoformat()} is before the year 2000")
+    return at.astimezone(UTC)
+
+
+def within(field: str, value: float, low: float, high: float, unit: str) -> float:
+    """Return a figure that lies in its range; NaN lies in none."""
+    if not low <= value <= high:
+        raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
+    return value
