@@ -22,7 +22,13 @@ from service.science.wet_film import (
 __all__ = ["MODEL_SD_K", "BlushRisk", "blush_risk"]
 
 MODEL_SD_K = 1.5
-"""Spread of the model's film floor about the truth for a known recipe, K: `assumed`."""
+"""Standard deviation of the film floor about the truth, K: `assumed`, from two parts.
+
+What a shop does not know of its own spraying (draught, film, drops, recipe, wood) moves the floor
+by 0.3 to 1.1 K (``deploy/blush_rules.py --spread``). Measurements of evaporation put the exponent
+of the analogy between 0.56 and 2/3, a tenth of the dip or some 0.8 K. Together about 1.3 K; no
+film floor was measured for this, so it is rounded up.
+"""
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()

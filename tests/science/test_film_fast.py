@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.science import film
+from service.store.catalogue import load_catalogue
 
 USUAL = {"wet_um": 100.0, "h_w_m2k": 10.0, "plate_mm": 3.0}
 FLOOR_K = 0.3
@@ -66,6 +67,12 @@ def test_the_corners_of_the_range(name):
         fast = film.floor(BLENDS[name], air_c, rh_pct, **films)
         full = film.simulate(BLENDS[name], air_c, rh_pct, **films).summary
         assert fast.film_floor_c == pytest.approx(full.film_floor_c, abs=FLOOR_K)
+
+
+def test_every_shipped_recipe_is_one_of_those_measured_here():
+    shipped = {m.blend for m in load_catalogue().materials.values() if m.blend is not None}
+    assert len(shipped) >= 6
+    assert shipped <= set(BLENDS.values())
 
 
 def test_arrays_equal_scalars():

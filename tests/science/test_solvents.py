@@ -25,6 +25,9 @@ ALIASES = {
     "xylenes": "m-xylene",
 }
 LISTED = sorted(solvents.SOLVENTS)
+# Rows are claimed as the module is read, so that test_published_evaporation.py can count them.
+AT_BOILING = row("hvap-tb-isobutyl_acetate")
+ETHYL_ACETATE_RATE = row("rer-ethyl_acetate")
 LIQUIDS = [n for n in LISTED if solvents.SOLVENTS[n].evaporation_rate is not None]
 
 # Not in the table, so by formula and molar mass: C6H6 and C5H10O2, volumes of Fuller 1966.
@@ -98,9 +101,7 @@ def test_latent_heat_against_the_crc_handbook(row):
 
 def test_latent_heat_at_the_boiling_point():
     """Isobutyl acetate boils at 116.9 °C (CRC Handbook): Watson's relation must reach there."""
-    assert solvents.latent_heat("isobutyl acetate", 116.9) / 1e3 == near(
-        row("hvap-tb-isobutyl_acetate")
-    )
+    assert solvents.latent_heat("isobutyl acetate", 116.9) / 1e3 == near(AT_BOILING)
 
 
 @pytest.mark.parametrize("name", LIQUIDS)
@@ -155,7 +156,7 @@ WITHIN = rows(
     MEASURED
     + r"(isobutyl_acetate-0|ethyl_acetate-(0|30)|methanol|o-xylene|toluene|xylenes|MEK|isopropanol)"
     + r"(?<!perry-toluene)(?<!welty-toluene)(?<!lugg-toluene)"
-) + rows(r"diff-luggmem-ethyl_acetate")
+) + rows(r"diff-(luggmem-ethyl_acetate|epa-benzene)")
 
 
 @pytest.mark.parametrize("row", WITHIN)
@@ -197,7 +198,7 @@ def test_listed_evaporation_rates(row):
 
 def test_listed_evaporation_rate_of_ethyl_acetate():
     """Lists differ from 2.8 to 5.5; most of them say 3.9 to 4.2, which is the row's own advice."""
-    assert "3.9-4.2" in row("rer-ethyl_acetate")["tolerance"]
+    assert "3.9-4.2" in ETHYL_ACETATE_RATE["tolerance"]
     assert 3.9 <= solvents.get("ethyl acetate").evaporation_rate <= 4.2
 
 
