@@ -4,7 +4,7 @@ Run: ``python deploy/blush_rules.py`` (needs the development dependencies); ``--
 instead how far the film floor moves with what a shop does not know of its own spraying.
 
 The air is that of a workshop without air conditioning: the outdoor air's water, warmed to at least
-20 °C, at four hours of each working day. The weather is a typical year of Greensboro, North
+20 °C, at ten and four of each working day. The weather is a typical year of Greensboro, North
 Carolina, which the package pvlib carries (TMY3, U.S. National Renewable Energy Laboratory, public).
 The model is only called as a witness where it is sure: probability of blush below 10 % or above
 90 %, with its own spread and a sensor of 0.3 K and 2 % RH. The hours between are counted apart.
@@ -29,7 +29,7 @@ from service.store.catalogue import load_catalogue
 
 Floats = NDArray[np.float64]
 
-HOURS = (9, 12, 15, 18)
+HOURS = (10, 16)
 WARMED_C = 20.0
 DRAUGHT_W_M2K, PLATE_MM = 10.0, 3.0
 SENSOR = {"air_sd_k": 0.3, "rh_sd_pct": 2.0}

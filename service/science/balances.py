@@ -46,7 +46,7 @@ DRY_SHARE = 0.02
 _SEPARATION_S = 0.02  # how fast water beyond its solubility gathers into droplets: at once
 _FREE_SCALE = 1e-6  # mol/m² of free water below which it dissolves ever slower
 _COLDEST_K, _WARMEST_K = 200.0, 350.0
-_FLIGHT_STEPS = 400
+_FLIGHT_STEPS = 160
 _CELLS, _FIRST_CELL_UM = 28, 15.0
 
 

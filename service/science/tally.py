@@ -51,14 +51,18 @@ class Tally:
             np.stack, zip(*self.notes, strict=True)
         )
         rows, films_at = np.arange(time.shape[0])[:, None], np.arange(time.shape[1])
-        set_now = (left <= films.limit) & (time >= 0.999 * self.laydown_s)
-        sets = set_now.any(axis=0)
-        last = np.where(sets, set_now.argmax(axis=0), time.shape[0] - 1)
+        laid = time >= 0.999 * self.laydown_s
+        set_now = (left <= films.limit) & laid
+        ends = set_now | (time >= HORIZON_S)
+        last = np.where(ends.any(axis=0), ends.argmax(axis=0), time.shape[0] - 1)
         before = np.maximum(last - 1, 0)
-        drop = left[before, films_at] - left[last, films_at]
-        part = (left[before, films_at] - films.limit) / np.where(drop > 0.0, drop, 1.0)
-        part = np.where(sets & (time[before, films_at] >= 0.999 * self.laydown_s), part, 1.0)
-        for course in (time, kelvin, condensed, water, released):  # the last step ends at the set
+        sets, stays = set_now[last, films_at], time[last, films_at] > HORIZON_S
+        part = np.where(
+            sets & laid[before, films_at],
+            _part(left[before, films_at], left[last, films_at], films.limit),
+            np.where(stays, _part(time[before, films_at], time[last, films_at], HORIZON_S), 1.0),
+        )
+        for course in (time, kelvin, condensed, water, released):  # the last step ends there
             start = course[before, films_at]
             course[last, films_at] = start + part * (course[last, films_at] - start)
         alive = rows <= last
@@ -85,3 +89,9 @@ class Tally:
         keep: NDArray[np.bool_] = ~sets & (end < HORIZON_S)
         self.notes = [tuple(course[keep] for course in self.notes[-1])]
         return keep
+
+
+def _part(start: FloatArray, end: FloatArray, mark: FloatArray | float) -> FloatArray:
+    """How far along a step something reaches a mark, 0 to 1."""
+    way = end - start
+    return np.asarray(np.clip((mark - start) / np.where(way == 0.0, 1.0, way), 0.0, 1.0))
