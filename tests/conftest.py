@@ -8,8 +8,13 @@ from pathlib import Path
 
 import pytest
 from equipment import Mosquitto, SetClock
+from hypothesis import settings
 
 from service.store.db import Database, sqlite_url
+
+# Property tests draw the same examples each time, however busy the machine.
+settings.register_profile("steady", deadline=None, derandomize=True)
+settings.load_profile("steady")
 
 
 @pytest.fixture
