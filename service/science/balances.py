@@ -98,6 +98,8 @@ class Balances:
         Its temperature as it lands.
     solids_volume : float
         m³/m².
+    sprayed : float
+        Solvent and propellant in the coat as it left the nozzle, kg/m².
     laydown_s : float
         Over which it lands.
     """
@@ -113,6 +115,7 @@ class Balances:
     landed_condensed: float
     landed_k: float
     solids_volume: float
+    sprayed: float
     laydown_s: float
 
     def first(self) -> FloatArray:
@@ -270,5 +273,6 @@ def balances_of(case: Case) -> Balances:
         landed_condensed=float(arrival.condensed[0]) * scale,
         landed_k=float(arrival.kelvin[0]),
         solids_volume=float(arrival.solids_volume[0]) * scale,
+        sprayed=scale * float(liquid.volatile(case.retarder_pct * one)[0]),
         laydown_s=method.laydown_s,
     )

@@ -33,6 +33,8 @@ class Trace:
         Water in droplets, and water taken up below the dew point, mol/m².
     landed : array (S,)
         Moles laid down in all, mol/m².
+    sprayed : float
+        Solvent and propellant that left the nozzle for it, kg/m².
     set_at_s : float
         Infinite if it did not set.
     mass_closure, energy_closure : float
@@ -48,6 +50,7 @@ class Trace:
     solids_volume: FloatArray
     off: FloatArray
     landed: FloatArray
+    sprayed: float
     set_at_s: float
     mass_closure: float
     energy_closure: float
@@ -114,6 +117,7 @@ def trace(case: Case) -> Trace:
         solids_volume=film.solids_volume * film.laid(time),
         off=film.fluxes(time, moles, kelvin),
         landed=film.landed,
+        sprayed=film.sprayed,
         set_at_s=set_at,
         mass_closure=mass,
         energy_closure=energy,

@@ -27,7 +27,7 @@ __all__ = ["follow"]
 _AT_ONCE = 512  # films whose arrays stay in the processor's cache
 _FLIGHT_STEPS, _FLASH_STEPS = 10, 28
 _LAYDOWN_STEPS, _CROWDING = 24, 3.0
-_GROWTH, _DEPLETION = 0.11, 0.3
+_GROWTH, _DEPLETION = 0.15, 0.3
 _BLOCK = 6
 
 
@@ -114,6 +114,7 @@ def _laid(blend: Blend, stepper: Stepper, cases: Cases, plates: Modes) -> Films:
         step=np.zeros_like(cases.air_k),
         left=np.zeros_like(cases.air_k),
         condensed=SEED_SHARE * scale * arrival.condensed,
+        sprayed=scale * liquid.volatile(cases.retarder_pct),
         landed=landed,
         landed_condensed=scale * arrival.condensed,
         landed_k=arrival.kelvin,

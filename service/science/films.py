@@ -41,6 +41,8 @@ class Outcome:
     water_at_set: FloatArray
     set_at_s: FloatArray
     released: FloatArray
+    sprayed: FloatArray
+    """Solvent and propellant that left the nozzle for the film."""
     peak: FloatArray
     """Highest rate of release, kg/(m² s)."""
 
@@ -60,6 +62,7 @@ class Films:
     left: FloatArray
     """Solvent in the film before the last step, m³/m²."""
     condensed: FloatArray
+    sprayed: FloatArray
     landed: FloatArray
     landed_condensed: FloatArray
     landed_k: FloatArray

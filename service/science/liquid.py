@@ -99,6 +99,13 @@ class Liquid:
         log_gamma = self.log_activity_coefficients(x, kelvin)
         return np.asarray(x * np.exp(log_gamma + self.polymer_factor(moles, solids_volume)))
 
+    def volatile(self, retarder_pct: FloatArray) -> FloatArray:
+        """Solvent and propellant in a kg of material, kg: (N,); water is not counted."""
+        kept = self.mass_fraction.copy()
+        kept[self.water] = 0.0
+        share = np.asarray(retarder_pct) / 100.0
+        return np.asarray((1.0 - share) * kept.sum() + share)
+
     def mix(self, retarder_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Moles of each species (N, S) and volume of solids (N,), m³, in a kg of material.
 

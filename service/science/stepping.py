@@ -218,8 +218,8 @@ class Stepper:
             solids_volume, kelvin = solids_volume[rows], kelvin[rows]
         x = solution / (solution @ self._ones)[:, None]
         log_activity = self._log_activity(x, solution, solids_volume, kelvin)
-        share = x[:count]
-        share[:, water] = np.where(solution[:count, water] < moles[:, water], 1.0, share[:, water])
+        share = x[:count].copy()
+        share[solution[:count, water] < moles[:, water], water] = 1.0
         of_water = log_activity[:count, water]
         rise = np.ones(count)
         if near.size:
@@ -229,8 +229,17 @@ class Stepper:
         stride = np.where(rise > _FLAT, _STRIDE, _SHORT_STRIDE)
         change = -of_water / np.maximum(rise, _FLAT)
         change = np.clip(change, -_STRIDE, np.maximum(stride, -of_water - _SHORT_STRIDE))
-        room = solution[:count, water] * np.exp(change)
-        return np.exp(np.minimum(log_activity[:count], 0.0)) / amounts, room, share
+        used = solution[:count, water]
+        room = used * np.exp(change)
+        log_activity = log_activity[:count]
+        if near.size:
+            # To that room the activities follow at once: water's by its rise, the others' by
+            # Gibbs and Duhem.
+            more = rise * np.log(np.minimum(room, amounts[:, water]) / used)
+            dilution = x[:count, water] / np.maximum(1.0 - x[:count, water], _FLAT)
+            log_activity -= (more * dilution)[:, None]
+            log_activity[:, water] += more * (1.0 + dilution)
+        return np.exp(np.minimum(log_activity, 0.0)) / amounts, room, share
 
     def _log_activity(
         self, x: FloatArray, solution: FloatArray, solids_volume: FloatArray, kelvin: FloatArray

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,12 +31,9 @@ class Tally:
         self.solvent_mass[liquid.water] = 0.0
         self.notes: list[_Note] = []
         count = films.time.size
-        self.outcome = Outcome(
-            *(
-                np.full(count, start)
-                for start in (np.inf, 0.0, 0.0, 0.0, 0.0, 0.0, np.inf, 0.0, 0.0)
-            )
-        )
+        starts = {field.name: np.zeros(count) for field in fields(Outcome)}
+        starts |= {"floor_k": np.full(count, np.inf), "set_at_s": np.full(count, np.inf)}
+        self.outcome = Outcome(**starts | {"sprayed": films.sprayed})
         self.note(films)
 
     def note(self, films: Films) -> None:

@@ -32,7 +32,7 @@ class Unifac:
     group_surface : array (G,)
         Q of each group.
     volume, surface : array (S,)
-        r and q of each molecule.
+        r and q of each molecule; `size` (S, 2) holds both.
     interaction_k : array (G, G)
         a_mn of the main groups, K; zero where the pair was never fitted.
     """
@@ -41,6 +41,7 @@ class Unifac:
     group_surface: FloatArray
     volume: FloatArray
     surface: FloatArray
+    size: FloatArray
     interaction_k: FloatArray
 
     def psi(self, kelvin: float | FloatArray) -> FloatArray:
@@ -76,7 +77,7 @@ class Unifac:
         return np.asarray(self._combinatorial(x) + residual)
 
     def _combinatorial(self, x: FloatArray) -> FloatArray:
-        mean = x @ np.stack([self.volume, self.surface], axis=1)
+        mean = x @ self.size
         ratio_v = self.volume / mean[:, :1]
         ratio_f = ratio_v * (mean[:, 1:] / self.surface)
         by_shape = 1.0 - ratio_f + np.log(ratio_f)
@@ -104,7 +105,8 @@ def unifac_of(names: tuple[str, ...]) -> Unifac:
     q = np.array([float(by_id[group]["q"]) for group in used])
     r = np.array([float(by_id[group]["r"]) for group in used])
     interaction = np.array([[float(between.get((a, b), 0.0)) for b in main] for a in main])
-    return Unifac(counts, q, counts @ r, counts @ q, interaction)
+    size = counts @ np.stack([r, q], axis=1)
+    return Unifac(counts, q, counts @ r, counts @ q, size, interaction)
 
 
 def activity_coefficients(

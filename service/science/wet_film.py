@@ -61,6 +61,9 @@ class FilmFloor(Generic[Quantity]):
         Solvent vapour given off by the film until then, kg/m².
     release_peak_kg_m2s : float or array
         Its highest rate, kg/(m² s).
+    sprayed_kg_m2 : float or array
+        Solvent and propellant in the coat as it left the nozzle, and so all vapour that it gives
+        the room in the end, overspray apart, kg/m².
     """
 
     film_floor_c: Quantity
@@ -72,6 +75,7 @@ class FilmFloor(Generic[Quantity]):
     flash_off_s: Quantity
     released_kg_m2: Quantity
     release_peak_kg_m2s: Quantity
+    sprayed_kg_m2: Quantity
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,6 +281,7 @@ def _summary(outcome: Outcome, shape: tuple[int, ...]) -> FilmFloor[Quantity]:
         flash_off_s=shaped(outcome.set_at_s),
         released_kg_m2=shaped(outcome.released),
         release_peak_kg_m2s=shaped(outcome.peak),
+        sprayed_kg_m2=shaped(outcome.sprayed),
     )
 
 
@@ -297,6 +302,7 @@ def _course(found: Trace) -> FilmCourse:
         flash_off_s=found.set_at_s,
         released_kg_m2=float((found.landed - found.moles[-1]) @ solvent),
         release_peak_kg_m2s=float((found.off @ solvent).max()),
+        sprayed_kg_m2=found.sprayed,
     )
     volume = found.moles @ liquid.molar_volume + found.free_water * liquid.molar_volume[water]
     return FilmCourse(

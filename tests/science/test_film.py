@@ -38,6 +38,7 @@ def test_no_more_solvent_leaves_than_landed(name):
     landed = course.summary.released_kg_m2 + at_set
     assert 0.02 < landed < 0.1 or name.startswith("water")
     assert course.held_kg_m2.min() > -1e-6
+    assert course.summary.sprayed_kg_m2 >= landed  # the rest went on the way
     assert course.summary.release_peak_kg_m2s * course.time_s[-1] > course.summary.released_kg_m2
 
 
