@@ -26,8 +26,8 @@ __all__ = ["follow"]
 
 _AT_ONCE = 512  # films whose arrays stay in the processor's cache
 _FLIGHT_STEPS, _FLASH_STEPS = 10, 28
-_LAYDOWN_STEPS, _CROWDING = 24, 3.0
-_GROWTH, _DEPLETION = 0.15, 0.3
+_LAYDOWN_STEPS, _CROWDING = 20, 3.0
+_GROWTH, _DEPLETION = 0.18, 0.3
 _BLOCK = 6
 
 

@@ -39,8 +39,8 @@ class Wet:
     room : array (N,)
         Moles of water that the solution holds or could hold; more lies as droplets of activity one.
     kelvin : array (N,)
-    slope : array (N, S)
-        Activity of each species for each mole of it.
+    activity : array (N, S)
+        Of each species.
     saturation : array (N, S)
         Pressure of each pure species at `kelvin`, Pa.
     share : array (N, S)
@@ -50,7 +50,7 @@ class Wet:
     moles: FloatArray
     room: FloatArray
     kelvin: FloatArray
-    slope: FloatArray
+    activity: FloatArray
     saturation: FloatArray
     share: FloatArray
 
@@ -120,21 +120,20 @@ class Stepper:
         kelvin: FloatArray,
     ) -> Wet:
         """Bring moles at a temperature into a state."""
-        slope, room, share = self._activity(moles, room, solids_volume, kelvin)
-        return Wet(moles, room, kelvin, slope, self.liquid.saturation(kelvin), share)
+        activity, room, share = self._activity(moles, room, solids_volume, kelvin)
+        return Wet(moles, room, kelvin, activity, self.liquid.saturation(kelvin), share)
 
     def advance(
         self, wet: Wet, around: Surroundings, dt: FloatArray, *, lively: bool = False
     ) -> Wet:
         """Take one step of `dt` (N,) s; with more care where much changes in it (`lively`)."""
         step, now = dt[:, None], wet.moles
-        pressure_slope = wet.slope * wet.saturation
-        pressure = pressure_slope * now
+        pressure = wet.activity * wet.saturation
         conductance, back = self._open(around, pressure)
-        rate, inflow = conductance * pressure_slope, back
+        off, inflow = conductance * pressure, back
         # Exponential Runge-Kutta of second order (Cox and Matthews 2002) about the rate at which
         # each amount would relax alone: a species that is nearly the whole liquid does not.
-        decay = rate * (1.0 - wet.share**_CROWDED)
+        decay = off / (now + TINY_MOL) * (1.0 - wet.share**_CROWDED)
         if around.source is not None:  # in a growing film each has more company
             inflow = back + around.source
             held = now @ self._ones
@@ -142,27 +141,39 @@ class Stepper:
         z = np.maximum(decay * step, _SLOWEST)
         fall = -np.expm1(-z)
         decay = z / step
-        off = rate * now
         guess = np.maximum(now + (inflow - off) * (fall / decay), _LEAST * now)
         # The room for water follows the solvents that make it.
         room = wet.room * ((guess @ self._solvent + TINY_MOL) / (now @ self._solvent + TINY_MOL))
-        slope, room, share = self._activity(guess, room, around.solids_volume, wet.kelvin)
+        activity, room, share = self._activity(guess, room, around.solids_volume, wet.kelvin)
         bend = (z - fall) / (z * decay)
         change = off + decay * (guess - now)
         if lively:  # else Stefan's factor at the start serves the whole step
             change -= back
-            conductance, back = self._open(around, slope * guess * wet.saturation)
+            conductance, back = self._open(around, activity * wet.saturation)
             change += back
         middle = guess + bend * change
-        bend = bend * conductance * slope * guess
-        # Corrected before the heat balance too: water is in balance with the air all along, and
-        # would seem to boil off or condense if the solvents left without it.
-        ahead = (1.0 - fall / z) * (middle - bend * wet.saturation - guess)
+        leaving = conductance * activity
+        bend = bend * leaving
+        # Heat goes by the flux at the end of the step; but of a species in balance with the air
+        # all along, as water is, that is a small difference of large flows: there it goes by the
+        # change of its amount.
+        slaved = 1.0 - fall / z
+        gained = (middle - now) / step
+        if around.source is not None:
+            gained = gained - around.source
         kelvin, saturation = self._temperature(
-            wet, around, conductance * slope * (guess + ahead), off, back, dt, 2 if lively else 1
+            wet,
+            around,
+            leaving + slaved * (bend / step - leaving),
+            off,
+            back,
+            back + slaved * (gained - back),
+            dt,
+            2 if lively else 1,
         )
         moles = np.maximum(middle - bend * saturation, _LEAST * guess)
-        return Wet(moles, room, kelvin, slope, saturation, share)
+        activity *= 1.0 + (1.0 - share) * (moles / (guess + TINY_MOL) - 1.0)
+        return Wet(moles, room, kelvin, np.minimum(activity, 1.0), saturation, share)
 
     def _open(self, around: Surroundings, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Conductance and return flow with Stefan's factor for pressures at the face, (N, S)."""
@@ -197,13 +208,13 @@ class Stepper:
         solids_volume: FloatArray,
         kelvin: FloatArray,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Activity for each mole, the room for water brought closer to what it is, and shares."""
+        """Activities, the room for water brought closer to what it is, and shares."""
         water = self.liquid.water
         amounts = np.maximum(moles, TINY_MOL)
         if not self.liquid.separates:
             x = amounts / (amounts @ self._ones)[:, None]
             log_activity = self._log_activity(x, amounts, solids_volume, kelvin)
-            return np.exp(np.minimum(log_activity, 0.0)) / amounts, room, x
+            return np.exp(np.minimum(log_activity, 0.0)), room, x
         solution = amounts.copy()
         solution[:, water] = np.minimum(room, solution[:, water]) + TINY_MOL
         # How activity rises with amount is only asked where water is near its limit: the same
@@ -239,7 +250,7 @@ class Stepper:
             dilution = x[:count, water] / np.maximum(1.0 - x[:count, water], _FLAT)
             log_activity -= (more * dilution)[:, None]
             log_activity[:, water] += more * (1.0 + dilution)
-        return np.exp(np.minimum(log_activity, 0.0)) / amounts, room, share
+        return np.exp(np.minimum(log_activity, 0.0)), room, share
 
     def _log_activity(
         self, x: FloatArray, solution: FloatArray, solids_volume: FloatArray, kelvin: FloatArray
@@ -261,13 +272,14 @@ class Stepper:
         leaving: FloatArray,
         off: FloatArray,
         back: FloatArray,
+        returning: FloatArray,
         dt: FloatArray,
         newton_passes: int,
     ) -> tuple[FloatArray, FloatArray]:
         """Temperature at the end of the step by the heat balance, and pure pressures there.
 
-        `leaving` (N, S) is the flux that leaves at the end for each Pa of pure pressure, `off` all
-        that leaves at the start and `back` what comes back from the air.
+        `leaving` (N, S) is the flux that leaves at the end for each Pa of pure pressure and
+        `returning` what returns then; `off` and `back` are the same at the start, in all.
         """
         liquid, kelvin, saturation = self.liquid, wet.kelvin, wet.saturation
         latent = self._latent + self._latent_slope * kelvin[:, None]
@@ -276,7 +288,7 @@ class Stepper:
         heat = h * (around.gas_kelvin - kelvin) + around.other_now - (net * latent) @ self._ones
         boiling = latent * leaving
         linear = h + around.other_slope
-        constant = h * around.gas_kelvin + around.other_heat + (latent * back) @ self._ones
+        constant = h * around.gas_kelvin + around.other_heat + (latent * returning) @ self._ones
         stored = around.capacity / dt
         weight = None
         for _ in range(newton_passes):
