@@ -11,6 +11,7 @@ the air; mixing gives no heat; water stays liquid below 0 °C. The slow drying a
 belongs to `drying`.
 """
 
+from service.science._checks import Quantity
 from service.science.blend import METHODS, Blend, Method
 from service.science.blush import MODEL_SD_K, BlushRisk, blush_risk
 from service.science.wet_film import (
@@ -18,6 +19,11 @@ from service.science.wet_film import (
     AIR_MIN_C,
     DEFAULT_RETARDER,
     DEFAULT_WOOD,
+    PLATE_MAX_MM,
+    PRESSURE_MAX_PA,
+    PRESSURE_MIN_PA,
+    WET_MAX_UM,
+    WET_MIN_UM,
     FilmCourse,
     FilmFloor,
     floor,
@@ -31,11 +37,17 @@ __all__ = [
     "DEFAULT_WOOD",
     "METHODS",
     "MODEL_SD_K",
+    "PLATE_MAX_MM",
+    "PRESSURE_MAX_PA",
+    "PRESSURE_MIN_PA",
+    "WET_MAX_UM",
+    "WET_MIN_UM",
     "Blend",
     "BlushRisk",
     "FilmCourse",
     "FilmFloor",
     "Method",
+    "Quantity",
     "blush_risk",
     "floor",
     "simulate",

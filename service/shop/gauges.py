@@ -17,6 +17,7 @@ from service.science import air as moist
 from service.science import film, uncertainty
 from service.shop.air import SURFACE_ASSUMED_SD_K, Air
 from service.shop.materials import Coating, Figure, Material
+from service.shop.wet import film_floor, in_model
 
 __all__ = ["CAUTIOUS_Z", "Cases", "Gauge", "gauges_of"]
 
@@ -52,6 +53,7 @@ class Cases:
     def of(cls, air: Air, material: Material, coating: Coating) -> Cases:
         """Reckon the one case of the air as it is."""
         one = np.ones(1)
+        coating = in_model(coating)
         shaped = _filmed(
             air,
             material,
@@ -238,17 +240,15 @@ def _filmed(
     wet_um: Floats,
     retarder_pct: Floats,
 ) -> Cases:
-    floor = film.floor(
-        material.sprayed,
+    floor = film_floor(
+        material,
+        coating,
         air_c,
         rh_pct,
-        wet_um=wet_um,
-        h_w_m2k=coating.h_w_m2k,
-        plate_mm=coating.plate_mm,
-        retarder_pct=retarder_pct,
-        retarder=material.retarder or film.DEFAULT_RETARDER,
-        pressure_pa=air.pressure_pa,
         surface_c=surface_c,
+        pressure_pa=air.pressure_pa,
+        wet_um=wet_um,
+        retarder_pct=retarder_pct,
     )
     # Bone-dry air has no dew point: every margin over it is boundless.
     damp = rh_pct > 0.0

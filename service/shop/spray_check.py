@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from service.science import film
 from service.shop.air import Air
 from service.shop.gauges import CAUTIOUS_Z, Cases, Gauge, gauges_of
 from service.shop.materials import Coating, Material
 from service.shop.projection import ReadyTime
 from service.shop.ways_out import WayOut, ways_out
+from service.shop.wet import Beyond, beyond_model
 
 __all__ = ["Answer", "Reason", "Reckoned", "Reckoner", "SprayCheck", "check", "reckoned"]
 
@@ -117,8 +117,8 @@ def check(
         return _unknown(material, coating, None, _no_reading(stale_after_s))
     if air.trouble is not None:
         return _unknown(material, coating, air, _trouble(air, stale_after_s))
-    if not _within_model(air):
-        return _unknown(material, coating, air, _out_of_model(air))
+    if beyond := beyond_model(air.air_c, air.surface_c, coating, air.pressure_pa):
+        return _unknown(material, coating, air, _out_of_model(beyond))
 
     film_side = reckon(air, material, coating, previous == "wait")
     cases, gauges = film_side.cases, film_side.gauges
@@ -223,22 +223,13 @@ def _trouble(air: Air, stale_after_s: float) -> Reason:
     )
 
 
-def _within_model(air: Air) -> bool:
-    return (
-        film.AIR_MIN_C <= air.air_c <= film.AIR_MAX_C
-        and film.AIR_MIN_C <= air.surface_c <= film.AIR_MAX_C
-    )
-
-
-def _out_of_model(air: Air) -> Reason:
-    low, high = film.AIR_MIN_C, film.AIR_MAX_C
-    beyond = air.air_c if not low <= air.air_c <= high else air.surface_c
+def _out_of_model(beyond: Beyond) -> Reason:
     return Reason(
         "film_model_range",
-        f"the film is only reckoned from {low:g} to {high:g} °C",
-        beyond,
-        low if beyond < low else high,
-        "°C",
+        f"{beyond.name} of {beyond.value:g} {beyond.unit} is outside what the film is reckoned for",
+        beyond.value,
+        beyond.limit,
+        beyond.unit,
         "range of the film model",
         blocks=True,
     )
@@ -251,7 +242,7 @@ def _unknown(material: Material, coating: Coating, air: Air | None, reason: Reas
         if reason.what == "reading_age"
         else "check the sensor: against another one, or over a jar of damp salt"
         if reason.what == "sensor_trust"
-        else "bring air and work into that range",
+        else "bring air, work and coat into that range",
         None,
         "",
     )

@@ -134,7 +134,7 @@ def _retarder(cases: Cases) -> WayOut | None:
 
 def _thinner(cases: Cases) -> WayOut | None:
     wet = cases.coating.wet_um * THINNER_STEPS
-    wet = wet[wet >= 30.0]
+    wet = wet[wet >= film.WET_MIN_UM]
     if wet.size == 0:
         return None
     found = _first(cases.changed(wet_um=wet))

@@ -10,10 +10,10 @@ import numpy as np
 from sqlmodel import Session
 
 from service.science import air as moist
-from service.science import film
 from service.shop.flaws import AFTER_S, BEFORE_S, CoatEvidence, air_window
 from service.shop.materials import Coating, Material
 from service.shop.projection import AirCourse
+from service.shop.wet import beyond_model, film_floor
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.pieces import Piece, marks_of
@@ -117,24 +117,10 @@ def _film(
     surface_c: float | None,
     pressure_pa: float,
 ) -> dict[str, float | str | None]:
-    if material.blend is None or not film.AIR_MIN_C <= air_c <= film.AIR_MAX_C:
-        return {}
-    try:
-        floor = film.floor(
-            material.blend,
-            air_c,
-            rh,
-            wet_um=coating.wet_um,
-            h_w_m2k=coating.h_w_m2k,
-            plate_mm=coating.plate_mm,
-            retarder_pct=coating.retarder_pct,
-            retarder=material.retarder or film.DEFAULT_RETARDER,
-            pressure_pa=pressure_pa,
-            surface_c=surface_c,
-        )
-    except ValueError:
-        # Thinner, colder or otherwise outside what the film model covers: the coat is still kept.
-        return {}
+    face_c = air_c if surface_c is None else surface_c
+    if material.blend is None or beyond_model(air_c, face_c, coating, pressure_pa):
+        return {}  # the coat is kept all the same
+    floor = film_floor(material, coating, air_c, rh, surface_c=surface_c, pressure_pa=pressure_pa)
     floor_c = float(floor.film_floor_c)
     margin = None if rh <= 0 else round(floor_c - float(moist.dew_point(air_c, rh)), 3)
     return {"film_floor_c": round(floor_c, 3), "blush_margin_k": margin}

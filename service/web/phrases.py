@@ -81,7 +81,7 @@ _HEADLINES = {
     ("wait", "recoat_mark"): "The last coat has not waited long enough.",
     ("unknown", "reading_age"): "No fresh reading, so no answer.",
     ("unknown", "sensor_trust"): "The sensors cannot be trusted now, so no answer.",
-    ("unknown", "film_model_range"): "This air is outside what the film is reckoned for.",
+    ("unknown", "film_model_range"): "This is outside what the film is reckoned for.",
 }
 
 

@@ -215,3 +215,24 @@ def test_more_water_in_the_air_never_turns_wait_into_spray(
     drier = ask(air_of(reading(air_c, rh_pct)))
     damper = ask(air_of(reading(air_c, min(100.0, rh_pct + more))))
     assert not (drier.answer == "wait" and damper.answer == "spray")
+
+
+@pytest.mark.parametrize(
+    ("coating", "pressure_pa", "answer"),
+    [
+        (Coating(wet_um=10.0), 101325.0, "spray"),  # gets less cold than the thinnest reckoned
+        (Coating(wet_um=60.0, plate_mm=60.0), 101325.0, "spray"),
+        (Coating(wet_um=400.0), 101325.0, "unknown"),
+        (Coating(wet_um=60.0), 55000.0, "unknown"),
+    ],
+)
+def test_coats_at_and_beyond_the_ends_of_the_film_model(
+    coating: Coating, pressure_pa: float, answer: str
+) -> None:
+    air = current_air(
+        [reading(23.0, 40.0)], now=NOW, stale_after_s=STALE_S, pressure_pa=pressure_pa
+    )
+    result = check(air, LACQUER, coating, stale_after_s=STALE_S)
+    assert result.answer == answer
+    if answer == "unknown":
+        assert blocking(result) == {"film_model_range"}

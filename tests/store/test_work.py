@@ -238,3 +238,30 @@ def test_a_sensor_is_called_silent_only_after_it_could_have_spoken(bench: Bench)
     (notice,) = after_start.look()
     assert notice.kind == "sensor-silent"
     assert after_start.look() == []
+
+
+def test_a_very_thin_coat_is_reckoned_and_holds_up_no_notice(bench: Bench) -> None:
+    thin, ready = bench.piece(), bench.piece(number="42")
+    bench.work.record_coat(ready)
+    bench.pass_time(50)
+    coat = bench.work.record_coat(thin, material_id="toner-can", passes=1)
+    assert coat.wet_um < 30.0
+    assert coat.air["film_floor_c"] < coat.air["air_c"]
+    assert [n.kind for n in bench.book.look()] == ["sand-ready"]
+
+
+@pytest.mark.parametrize(
+    ("air_c", "wet_um"), [(22.5, 400.0), (3.0, 60.0)], ids=["thick coat", "cold place"]
+)
+def test_a_coat_beyond_the_film_model_is_kept_and_holds_up_no_notice(
+    bench: Bench, air_c: float, wet_um: float
+) -> None:
+    beyond, ready = bench.piece(), bench.piece(number="42")
+    bench.work.record_coat(ready)
+    bench.pass_time(50)
+    bench.read(air_c, 45.0)
+    bench.clock.advance(seconds=30)
+    bench.read(air_c, 45.0)
+    coat = bench.work.record_coat(beyond, material_id=LACQUER, wet_um=wet_um)
+    assert "film_floor_c" not in coat.air
+    assert [n.kind for n in bench.book.look()] == ["sand-ready"]
