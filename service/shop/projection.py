@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from service.science import drying
 from service.shop.materials import Mark, Material
 
-__all__ = ["AirCourse", "ReadyTime", "effective_film_um", "ready_times"]
+__all__ = ["AirCourse", "ReadyTime", "ready_times"]
 
 Floats = NDArray[np.float64]
 
@@ -68,19 +68,6 @@ class ReadyTime:
     basis: str
 
 
-def effective_film_um(wet_um: float, earlier: list[tuple[float, float]]) -> float:
-    """Return the film that must dry: this coat and what it softens below it.
-
-    Parameters
-    ----------
-    wet_um : float
-        Wet thickness of the coat, µm.
-    earlier : list of (wet_um, clock)
-        Coats under it, newest first, and how far their recoat clocks were when it went on.
-    """
-    return float(drying.effective_film(wet_um, earlier))
-
-
 def ready_times(
     material: Material,
     *,
@@ -99,7 +86,7 @@ def ready_times(
     coat_at, now : datetime
         When the coat went on; the present.
     film_um : float
-        Film that must dry, µm wet (see :func:`effective_film_um`).
+        Film that must dry, µm wet (see ``drying.effective_film``).
     air : AirCourse
         Readings from shortly before ``coat_at`` to ``now``. Holes are bridged by the air on
         either side and widen the range; ahead of ``now`` the newest air is held.

@@ -14,7 +14,6 @@ from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
 from service.shop.materials import Coating, Material
 from service.shop.notices import SensorState
-from service.shop.projection import ReadyTime
 from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
 from service.store import history as history_rows
 from service.store import rejects
@@ -25,7 +24,7 @@ from service.store.errors import BadInput, NotFound
 from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
-from service.store.pieces import all_pieces, card_of, load_piece, marks_of
+from service.store.pieces import all_pieces, card_of, load_piece
 from service.store.tables import (
     Flaw,
     Notice,
@@ -228,12 +227,6 @@ class Desk:
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
             return card_of(session, piece, self.catalogue, self.clock.now())
-
-    def ready(self, instrument_id: int) -> tuple[ReadyTime, ...]:
-        """The marks of the last coat, soonest first; raises NotFound."""
-        with self.db.read() as session:
-            piece = load_piece(session, instrument_id)
-            return marks_of(session, piece, self.catalogue, self.clock.now())
 
     def log(self, instrument_id: int) -> list[LogEntry]:
         """Everything recorded on an instrument, newest first; undone entries are marked."""

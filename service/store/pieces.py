@@ -9,9 +9,10 @@ from datetime import datetime, timedelta
 import numpy as np
 from sqlmodel import Session, col, select
 
+from service.science import drying
 from service.shop.cards import InstrumentCard, next_act
 from service.shop.materials import Material
-from service.shop.projection import AirCourse, ReadyTime, effective_film_um, ready_times
+from service.shop.projection import AirCourse, ReadyTime, ready_times
 from service.shop.schedule import CoatDone, Schedule, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
@@ -164,7 +165,7 @@ def marks_of(
     return ready_times(
         material,
         coat_at=coat.at,
-        film_um=effective_film_um(coat.wet_um, _soft_under(under, coat, catalogue, course)),
+        film_um=drying.effective_film(coat.wet_um, _soft_under(under, coat, catalogue, course)),
         air=course,
         now=now,
     )

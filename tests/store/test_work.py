@@ -86,7 +86,7 @@ def test_a_thickness_that_cannot_be_is_refused_by_name(bench: Bench, wet_um: flo
     piece = bench.piece()
     with pytest.raises(BadInput, match="wet_um"):
         bench.work.record_coat(piece, material_id=LACQUER, wet_um=wet_um)
-    assert bench.desk.ready(piece) == ()
+    assert bench.desk.card(piece).marks == ()
 
 
 def test_unknown_words_are_refused_by_the_field_that_holds_them(bench: Bench) -> None:
@@ -136,7 +136,7 @@ def test_a_piece_moved_to_a_colder_place_dries_more_slowly(bench: Bench) -> None
         bench.clock.advance(minutes=5)
         bench.read()
         bench.read(12.0, 60.0, place="rack")
-    warm, cold = (bench.desk.ready(piece)[0].clock for piece in (stays, moves))
+    warm, cold = (bench.desk.card(piece).marks[0].clock for piece in (stays, moves))
     assert cold < 0.75 * warm
 
 
@@ -147,7 +147,7 @@ def test_a_coat_over_soft_coats_dries_more_slowly(bench: Bench) -> None:
     for piece in (single, doubled):
         bench.work.record_coat(piece, material_id=LACQUER)
     bench.pass_time(20)
-    over_wood, over_soft = (bench.desk.ready(piece)[0].clock for piece in (single, doubled))
+    over_wood, over_soft = (bench.desk.card(piece).marks[0].clock for piece in (single, doubled))
     assert over_soft < over_wood
 
 
