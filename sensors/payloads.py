@@ -7,8 +7,8 @@ Topic: ``boothglass/<place>/<sensor>``, each word 1 to 64 letters, digits, ``-``
 beginning with a letter or digit. Capital letters are taken as small ones, so that ``Booth`` and
 ``booth`` are one place. ``notices`` and words that begin with ``$`` are the service's own.
 
-Our JSON is an object: ``air_c`` and ``rh_pct`` are needed; ``surface_c``, ``pressure_pa`` and
-``at`` (ISO 8601 with a zone, or seconds since 1970) are welcome, null counts as absent, other keys
+Our JSON is an object: ``air_c`` and ``rh_pct`` are needed; ``surface_c``, ``pressure_pa``,
+``battery_pct`` and ``at`` (ISO 8601 with a zone, or seconds since 1970) are welcome, null counts as absent, other keys
 are passed over. A key given twice is refused: nobody knows which value is meant. Without ``at``
 the time of receipt is taken.
 
@@ -47,7 +47,8 @@ OWN_PLACES = frozenset({"notices"})
 
 MAX_PAYLOAD_BYTES = 65_536
 WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
-QUANTITIES = ("air_c", "rh_pct", "surface_c", "pressure_pa")
+DECIMALS = {"pressure_pa": 1, "battery_pct": 0}
+QUANTITIES = ("air_c", "rh_pct", "surface_c", "pressure_pa", "battery_pct")
 
 
 def is_own(topic: str) -> bool:
@@ -73,6 +74,7 @@ def encode(
     at: datetime | None = None,
     surface_c: float | None = None,
     pressure_pa: float | None = None,
+    battery_pct: float | None = None,
 ) -> bytes:
     """Return one report in our JSON; values are rounded to what a sensor can mean.
 
@@ -86,13 +88,19 @@ def encode(
         if at.tzinfo is None:
             raise PayloadError("at", "needs a time zone")
         body["at"] = at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    given = {"air_c": air_c, "rh_pct": rh_pct, "surface_c": surface_c, "pressure_pa": pressure_pa}
+    given = {
+        "air_c": air_c,
+        "rh_pct": rh_pct,
+        "surface_c": surface_c,
+        "pressure_pa": pressure_pa,
+        "battery_pct": battery_pct,
+    }
     for field, value in given.items():
         if value is None:
             continue
         if not math.isfinite(value):
             raise PayloadError(field, f"{value} is not a finite number")
-        body[field] = round(float(value), 1 if field == "pressure_pa" else 3)
+        body[field] = round(float(value), DECIMALS.get(field, 3))
     return json.dumps(body, separators=(",", ":")).encode()
 
 

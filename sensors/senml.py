@@ -1,9 +1,9 @@
 """SenML (RFC 8428) in JSON: an array of records, turned into reports.
 
 The last part of a name, after ``:``, ``/`` or ``.``, tells the quantity: ``air``, ``temperature``
-or ``temp``; ``humidity`` or ``rh``; ``surface``; ``pressure``; and our own field names. Records of
-one instant make one report; records of other names are passed over. Times below 2**28 s count from
-the time of receipt.
+or ``temp``; ``humidity`` or ``rh``; ``surface``; ``pressure``; ``battery``; and our own field
+names. Records of one instant make one report; records of other names are passed over. Times below
+2**28 s count from the time of receipt.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ NAMES = {
     "humidity": "rh_pct", "rh": "rh_pct", "rh_pct": "rh_pct",
     "surface": "surface_c", "surface_c": "surface_c",
     "pressure": "pressure_pa", "pressure_pa": "pressure_pa",
+    "battery": "battery_pct", "battery_pct": "battery_pct",
 }  # fmt: skip
 VERSION = 10
 """The version of RFC 8428, section 4.4; a later one may mean something else by the same labels."""
@@ -37,6 +38,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "surface_c": {"Cel": (1.0, 0.0), "K": (1.0, -273.15)},
     "rh_pct": {"%RH": (1.0, 0.0), "/": (100.0, 0.0)},
     "pressure_pa": {"Pa": (1.0, 0.0), "hPa": (100.0, 0.0)},  # hPa: RFC 8798
+    "battery_pct": {"%EL": (1.0, 0.0), "/": (100.0, 0.0)},
 }
 
 

@@ -35,6 +35,7 @@ class Report:
     surface_c: float | None = None
     pressure_pa: float | None = None
     timed: bool = True
+    battery_pct: float | None = None
 
 
 def report(
@@ -51,8 +52,17 @@ def report(
         raise PayloadError("air_c", "is missing")
     if rh_pct is None:
         raise PayloadError("rh_pct", "is missing")
-    surface_c, pressure_pa = values.get("surface_c"), values.get("pressure_pa")
-    return Report(place, sensor, at, air_c, rh_pct, surface_c, pressure_pa, timed)
+    return Report(
+        place,
+        sensor,
+        at,
+        air_c,
+        rh_pct,
+        values.get("surface_c"),
+        values.get("pressure_pa"),
+        timed,
+        values.get("battery_pct"),
+    )
 
 
 def number(field: str, value: Any) -> float | None:

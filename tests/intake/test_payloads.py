@@ -30,13 +30,13 @@ class TestOurJson:
     def test_a_full_report(self):
         payload = sent(
             at="2026-03-02T10:59:30+02:00", air_c=21.5, rh_pct=48, surface_c=20.9,
-            pressure_pa=101325, battery_v=3.1,
+            pressure_pa=101325, battery_pct=64, battery_v=3.1,
         )  # fmt: skip
         (report,) = decode(TOPIC, payload, NOW)
         assert (report.place, report.sensor) == ("booth", "wall")
         assert report.at == datetime(2026, 3, 2, 8, 59, 30, tzinfo=UTC)
         assert (report.air_c, report.rh_pct, report.surface_c) == (21.5, 48.0, 20.9)
-        assert report.pressure_pa == 101325.0
+        assert (report.pressure_pa, report.battery_pct) == (101325.0, 64.0)
         assert report.timed
 
     def test_seconds_since_1970(self):
@@ -187,12 +187,14 @@ class TestSenml:
             {"n": "rh", "u": "/", "v": 0.5},
             {"n": "surface", "u": "K", "v": 292.15},
             {"n": "pressure", "u": "hPa", "v": 1013.25},
+            {"n": "battery", "u": "/", "v": 0.5},
         ]
         (report,) = decode(TOPIC, json.dumps(pack).encode(), NOW)
         # 0 °C is 273.15 K; one rounding of a double is about 6e-14 at 293.
         assert report.air_c == pytest.approx(20.0, abs=1e-12)
         assert report.surface_c == pytest.approx(19.0, abs=1e-12)
         assert (report.rh_pct, report.pressure_pa) == (50.0, 101325.0)
+        assert report.battery_pct == 50.0
 
     def test_other_records_are_passed_over(self):
         pack = [
@@ -208,7 +210,7 @@ class TestSenml:
         [
             ([], "payload"),
             ([1], "payload"),
-            ([{"n": "battery", "v": 1}], "payload"),
+            ([{"n": "vibration", "v": 1}], "payload"),
             ([{"n": "air", "v": 20}], "rh_pct"),
             ([{"n": "humidity", "v": 50}], "air_c"),
             ([{"n": "air", "v": 20}, {"n": "humidity", "v": 50, "t": 5}], "rh_pct"),
@@ -225,7 +227,7 @@ class TestSenml:
             ([{"n": "air", "v": 20, "spin_": 3}], "spin_"),
             ([{"bt": 1e308, "t": 1e308, "n": "air", "v": 20}], "at"),
             ([{"bv": 1.7e308, "n": "air", "v": 1.7e308}], "air_c"),
-            ([{"n": "battery", "v": 1}] * 1001, "payload"),
+            ([{"n": "vibration", "v": 1}] * 1001, "payload"),
         ],
     )
     def test_what_cannot_be_used_is_named(self, pack, field):
@@ -282,7 +284,7 @@ any_json = st.recursive(
     max_leaves=12,
 )
 labels = st.sampled_from(
-    ["at", "air_c", "rh_pct", "surface_c", "pressure_pa", "bn", "bt", "bu", "bv", "bver", "n", "u",
+    ["at", "air_c", "rh_pct", "surface_c", "pressure_pa", "battery_pct", "bn", "bt", "bu", "bv", "bver", "n", "u",
      "v", "vb", "t", "x_"]
 )  # fmt: skip
 words = st.sampled_from(["temperature", "humidity", "surface", "pressure", "Cel", "%RH", "Pa", "K"])
