@@ -8,9 +8,9 @@ beginning with a letter or digit. Capital letters are taken as small ones, so th
 ``booth`` are one place. ``notices`` and words that begin with ``$`` are the service's own.
 
 Our JSON is an object: ``air_c`` and ``rh_pct`` are needed; ``surface_c``, ``pressure_pa``,
-``battery_pct`` and ``at`` (ISO 8601 with a zone, or seconds since 1970) are welcome, null counts as absent, other keys
-are passed over. A key given twice is refused: nobody knows which value is meant. Without ``at``
-the time of receipt is taken.
+``battery_pct`` and ``at`` (ISO 8601 with a zone, or seconds since 1970) are welcome, null counts as
+absent, other keys are passed over. A key given twice is refused: nobody knows which value is meant.
+Without ``at`` the time of receipt is taken.
 
 SenML is an array: see :mod:`sensors.senml`.
 """
@@ -20,13 +20,12 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections import Counter
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from sensors.senml import from_senml
-from sensors.wire import PayloadError, Report, instant, number, report, shown
+from sensors.wire import PayloadError, Report, instant, number, parsed, report, shown
 
 __all__ = [
     "MAX_PAYLOAD_BYTES",
@@ -126,7 +125,7 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> list[Report]:
         raise PayloadError("payload", f"{len(payload)} bytes; {MAX_PAYLOAD_BYTES} at most")
     if not payload.strip():
         raise PayloadError("payload", "is empty")
-    body = _parsed(payload)
+    body = parsed(payload)
     if isinstance(body, dict):
         return [_from_object(place, sensor, body, received_at)]
     if isinstance(body, list):
@@ -143,30 +142,6 @@ def _address(topic: str) -> tuple[str, str]:
     place, sensor = parts[1].lower(), parts[2].lower()
     topic_of(place, sensor)
     return place, sensor
-
-
-def _parsed(payload: bytes) -> Any:
-    try:
-        return _JSON.decode(payload.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        raise PayloadError("payload", f"is not UTF-8 text (byte {error.start})") from error
-    except RecursionError as error:
-        raise PayloadError("payload", "is nested too deeply") from error
-    except PayloadError:
-        raise
-    except ValueError as error:
-        raise PayloadError("payload", f"is not JSON: {error}") from error
-
-
-def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    body = dict(pairs)
-    if len(body) < len(pairs):
-        twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
-        raise PayloadError(shown(twice)[1:-1], "is given twice")
-    return body
-
-
-_JSON = json.JSONDecoder(object_pairs_hook=_without_doubles)
 
 
 def _from_object(place: str, sensor: str, body: Mapping[str, Any], received_at: datetime) -> Report:

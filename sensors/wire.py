@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-__all__ = ["PayloadError", "Report", "from_epoch", "instant", "number", "report", "shown"]
+__all__ = ["PayloadError", "Report", "from_epoch", "instant", "number", "parsed", "report", "shown"]
 
 
 class PayloadError(ValueError):
@@ -63,6 +65,31 @@ def report(
         timed,
         values.get("battery_pct"),
     )
+
+
+def parsed(payload: bytes) -> Any:
+    """Read JSON text; PayloadError naming ``payload``, or the key that is given twice."""
+    try:
+        return _JSON.decode(payload.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise PayloadError("payload", f"is not UTF-8 text (byte {error.start})") from error
+    except RecursionError as error:
+        raise PayloadError("payload", "is nested too deeply") from error
+    except PayloadError:
+        raise
+    except ValueError as error:
+        raise PayloadError("payload", f"is not JSON: {error}") from error
+
+
+def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    body = dict(pairs)
+    if len(body) < len(pairs):
+        twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
+        raise PayloadError(shown(twice)[1:-1], "is given twice")
+    return body
+
+
+_JSON = json.JSONDecoder(object_pairs_hook=_without_doubles)
 
 
 def number(field: str, value: Any) -> float | None:
