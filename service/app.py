@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
+from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.notify.mqtt import NoticePublisher, message
 from service.science import film
@@ -72,6 +73,7 @@ class Shop:
         self.hub = Hub()
         self.broker: EmbeddedBroker | None = None
         self.address = self._broker_address()
+        self.settler = Settler(self.db, on_settled=self._settled)
         self.intake = Intake(
             self.address,
             self.db,
@@ -97,15 +99,17 @@ class Shop:
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
         threading.Thread(target=self._warm_up, name="warm-up", daemon=True).start()
+        self.settler.start()
         self.intake.start()
         self.publisher.start()
         self.jobs.start()
 
     def stop(self) -> None:
-        """Stop in the order that loses nothing: timer, notices, intake, then the broker."""
+        """Stop in the order that loses nothing: whoever feeds the next one first."""
         self.jobs.stop()
         self.publisher.stop()
         self.intake.stop()
+        self.settler.stop()
         if self.broker is not None:
             self.broker.stop()
         self.db.dispose()
@@ -116,9 +120,11 @@ class Shop:
         sensors = self.desk.sensors()
         reasons = list(intake["problems"])
         reasons += [f"sensor {s.place_id}/{s.name} is silent" for s in sensors if s.silent]
+        if self.settler.problem:
+            reasons.append(f"readings cannot be assessed: {self.settler.problem}")
         if self.jobs.last_error:
             reasons.append(f"notices: {self.jobs.last_error}")
-        failing = bool(intake["problems"] or self.jobs.last_error)
+        failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"
         return {
             "status": status,
@@ -158,9 +164,11 @@ class Shop:
                 )
                 return
 
-    def _recorded(self, recorded: Recorded) -> None:
-        for place in sorted(recorded.places):
-            self.hub.publish("air", {"place": place})
+    def _recorded(self, _recorded: Recorded) -> None:
+        self.settler.wake()
+
+    def _settled(self, place: str) -> None:
+        self.hub.publish("air", {"place": place})
 
     def _told(self, notice: Notice) -> None:
         self.hub.publish("notice", message(notice))

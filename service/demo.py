@@ -20,6 +20,7 @@ from service.app import Shop
 from service.intake.broker import SENSOR_USER
 from service.intake.check import checked
 from service.store.readings import NewReading, record_batch
+from service.store.settling import settle_all
 
 __all__ = ["PIECES", "Spring", "begin"]
 
@@ -211,9 +212,10 @@ def _bring_air_up_to_now(shop: Shop, weather: Outdoors) -> Booth:
         for place, air in booth.step(step_s, part_s=every_s).items():
             payload = report(place, own[place], air, booth.at)
             reports = decode(topic_of(place, SENSOR), payload, booth.at)
-            batch += [checked(said, now=now) for said in reports]
+            batch += [checked(said, now=said.at) for said in reports]
     with shop.db.write() as session:
         record_batch(session, batch)
+    settle_all(shop.db)
     return booth
 
 

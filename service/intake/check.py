@@ -21,7 +21,7 @@ RH_PCT = (0.0, 105.0)
 
 
 def checked(report: Report, *, now: datetime, waited: bool = False) -> NewReading:
-    """Return a reading fit to keep, as sent and as corrected.
+    """Return a reading fit to keep, as sent.
 
     Parameters
     ----------
@@ -55,13 +55,17 @@ def checked(report: Report, *, now: datetime, waited: bool = False) -> NewReadin
         # As sent, even if a little ahead: sent again, it must be known as the same reading.
         at=report.at,
         received_at=now,
-        raw_air_c=report.air_c,
-        raw_rh_pct=report.rh_pct,
         air_c=report.air_c,
-        rh_pct=min(report.rh_pct, 100.0),
+        rh_pct=report.rh_pct,
         surface_c=report.surface_c,
         pressure_pa=report.pressure_pa,
+        battery_pct=_battery(report.battery_pct),
     )
+
+
+def _battery(percent: float | None) -> int | None:
+    """Return a charge in whole percent; one that cannot be is no cause to refuse a reading."""
+    return None if percent is None or not 0.0 <= percent <= 110.0 else min(round(percent), 100)
 
 
 def _within(field: str, value: float, limits: tuple[float, float], unit: str) -> None:

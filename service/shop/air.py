@@ -1,7 +1,13 @@
-"""The air of a place now, out of the newest readings of its sensors."""
+"""The air of a place now, out of the newest readings of its sensors.
+
+A flagged reading never carries the air: it is left out while another can be relied on, and where
+none can, the air is shown with its trouble. Of three sensors or more, one that is apart from the
+others is outvoted.
+"""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,8 +15,13 @@ from datetime import datetime
 
 from service.science import air as moist
 from service.science import uncertainty
+from service.shop.consensus import consensus
+from service.shop.quality import Flag, words_of
+from service.shop.quality.limits import DISAGREES_SD
 
-__all__ = ["Air", "SensorReading", "current_air"]
+__all__ = ["Air", "LeftOut", "SensorReading", "current_air"]
+
+NO_FLAG = Flag(0)
 
 SURFACE_ASSUMED_SD_K = 0.5
 """Spread of a work surface about the air where no surface sensor is (assumed)."""
@@ -18,8 +29,9 @@ SURFACE_ASSUMED_SD_K = 0.5
 LEAST_RH_PCT = 1.0
 """A humidity below this is a failed sensor and not a dry room (assumed)."""
 
-CONFLICT_SIGMA = 4.0
-"""Sensors of one place that differ by more than this many standard deviations contradict."""
+SHARED_VARIANCE = 0.5
+"""Part of a sensor's error variance that the others have alike: sensors of one make, corrected by
+one pair of jars, err together (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +46,15 @@ class SensorReading:
     pressure_pa: float | None
     air_sd_k: float
     rh_sd_pct: float
+    flags: Flag = NO_FLAG
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A sensor that was heard and not believed, and why, in words that follow its name."""
+
+    sensor: str
+    why: str
 
 
 @dataclass(frozen=True)
@@ -41,7 +62,8 @@ class Air:
     """Moist-air state of a place, with standard deviations.
 
     ``trouble`` says why the air cannot be relied on (None: it can). ``dew_point_c`` is None in
-    bone-dry air, which has no dew point.
+    bone-dry air, which has no dew point. ``sensors`` are those it was made of; ``left_out`` those
+    that were fresh too, but flagged or outvoted.
     """
 
     as_of: datetime
@@ -60,6 +82,7 @@ class Air:
     humidity_ratio_g_kg: float
     absolute_humidity_g_m3: float
     trouble: str | None = None
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def dew_point_margin_k(self) -> float | None:
@@ -77,7 +100,9 @@ def current_air(
     """Combine the newest readings of a place's sensors.
 
     Only fresh readings count where any is fresh; where none is, the newest one is shown with its
-    age and ``trouble`` set. Fresh sensors that contradict each other set ``trouble`` too.
+    age and ``trouble`` set. Flagged ones are left out; where all fresh ones are flagged, or those
+    left contradict each other, ``trouble`` is set. The mean is weighted, and its uncertainty holds
+    what the sensors' errors share and the spread of the air itself across the place.
 
     Returns
     -------
@@ -87,37 +112,87 @@ def current_air(
     if not readings:
         return None
     fresh = [r for r in readings if (now - r.at).total_seconds() <= stale_after_s]
-    used = fresh or [max(readings, key=lambda r: r.at)]
+    if fresh:
+        used, left_out, trouble = _relied_on(fresh)
+    else:
+        used, left_out = [max(readings, key=lambda r: r.at)], []
+        trouble = f"the last reading is {_age((now - used[0].at).total_seconds())} old"
     as_of = max(r.at for r in used)
-    age_s = max(0.0, (now - as_of).total_seconds())
-    trouble = None
-    if not fresh:
-        trouble = f"the last reading is {_age(age_s)} old"
-    elif (dry := min(used, key=lambda r: r.rh_pct)).rh_pct < LEAST_RH_PCT:
-        trouble = f"sensor {dry.sensor} says {dry.rh_pct:.1f} % RH, which no room has"
-    elif contradiction := _contradiction(used):
-        trouble = contradiction
-    air_c = _weighted([(r.air_c, r.air_sd_k) for r in used])
-    rh_pct = _weighted([(r.rh_pct, r.rh_sd_pct) for r in used])
-    air_sd_k = max(r.air_sd_k for r in used)  # sensors of one make share their error
-    rh_sd_pct = max(r.rh_sd_pct for r in used)
-    surfaces = [r.surface_c for r in used if r.surface_c is not None]
+    air_c, air_sd_k = _combined([r.air_c for r in used], [r.air_sd_k for r in used])
+    rh_pct, rh_sd_pct = _combined([r.rh_pct for r in used], [r.rh_sd_pct for r in used])
     pressures = [r.pressure_pa for r in used if r.pressure_pa is not None]
-    pressure = sum(pressures) / len(pressures) if pressures else pressure_pa
+    surface_c, surface_measured = _surface(air_c, used, fresh)
     return _state(
         as_of=as_of,
-        age_s=age_s,
+        age_s=max(0.0, (now - as_of).total_seconds()),
         air_c=air_c,
         rh_pct=rh_pct,
-        # The coldest measured surface is the one that sweats first.
-        surface_c=min(surfaces) if surfaces else air_c,
-        surface_measured=bool(surfaces),
-        pressure_pa=pressure,
+        surface_c=surface_c,
+        surface_measured=surface_measured,
+        pressure_pa=sum(pressures) / len(pressures) if pressures else pressure_pa,
         air_sd_k=air_sd_k,
         rh_sd_pct=rh_sd_pct,
         sensors=tuple(sorted(r.sensor for r in used)),
         trouble=trouble,
+        left_out=tuple(left_out),
     )
+
+
+def _relied_on(
+    fresh: Sequence[SensorReading],
+) -> tuple[list[SensorReading], list[LeftOut], str | None]:
+    """Return the readings to be used, those left out, and what is wrong with those used."""
+    sound = [r for r in fresh if not r.flags]
+    if not sound:
+        told = "; ".join(f"sensor {r.sensor} {words_of(r.flags)}" for r in fresh)
+        return list(fresh), [], told
+    left_out = [LeftOut(r.sensor, words_of(r.flags)) for r in fresh if r.flags]
+    used = _majority(sound)
+    left_out += [LeftOut(r.sensor, _apart_from(r, used)) for r in sound if r not in used]
+    return used, left_out, _dry(used) or _contradiction(used)
+
+
+def _majority(sound: list[SensorReading]) -> list[SensorReading]:
+    """Return the readings that are with the others; all, where there is no majority.
+
+    A reading is outvoted that contradicts more than half of the others.
+    """
+    if len(sound) < 3:
+        return sound
+    kept = [r for r in sound if 2 * sum(_apart(r, o) is not None for o in sound) < len(sound)]
+    return kept if 2 * len(kept) > len(sound) else sound
+
+
+def _apart_from(reading: SensorReading, others: Sequence[SensorReading]) -> str:
+    by_k = reading.air_c - consensus([r.air_c for r in others], [r.air_sd_k for r in others]).mean
+    by = reading.rh_pct - consensus([r.rh_pct for r in others], [r.rh_sd_pct for r in others]).mean
+    if abs(by_k) / reading.air_sd_k >= abs(by) / reading.rh_sd_pct:
+        return f"says {abs(by_k):.1f} K {_side(by_k)} the others"
+    return f"says {abs(by):.0f} % RH {_side(by)} the others"
+
+
+def _side(difference: float) -> str:
+    return "more than" if difference > 0.0 else "less than"
+
+
+def _combined(values: Sequence[float], sds: Sequence[float]) -> tuple[float, float]:
+    """Return the weighted mean, and the standard deviation of the air at any spot about it."""
+    found = consensus(values, sds)
+    own, shared = (1.0 - SHARED_VARIANCE) * found.sd**2, SHARED_VARIANCE * found.shared_sd**2
+    return found.mean, math.sqrt(own + shared + found.between_sd**2)
+
+
+def _surface(
+    air_c: float, used: Sequence[SensorReading], fresh: Sequence[SensorReading]
+) -> tuple[float, bool]:
+    """Return the coldest surface, which sweats first, and whether it was measured.
+
+    A sensor that is left out may still make the surface colder, and never warmer.
+    """
+    measured = [r.surface_c for r in used if r.surface_c is not None]
+    coldest = min(measured, default=air_c)
+    doubtful = [r.surface_c for r in fresh if r.surface_c is not None and r.surface_c < coldest]
+    return min(doubtful, default=coldest), bool(measured or doubtful)
 
 
 def _state(
@@ -133,6 +208,7 @@ def _state(
     rh_sd_pct: float,
     sensors: tuple[str, ...],
     trouble: str | None,
+    left_out: tuple[LeftOut, ...],
 ) -> Air:
     ratio = float(moist.humidity_ratio(air_c, rh_pct, pressure_pa))
     bone_dry = rh_pct <= 0.0
@@ -154,26 +230,31 @@ def _state(
         humidity_ratio_g_kg=ratio * 1000.0,
         absolute_humidity_g_m3=float(moist.absolute_humidity(air_c, rh_pct)) * 1000.0,
         trouble=trouble,
+        left_out=left_out,
     )
 
 
-def _weighted(values: Sequence[tuple[float, float]]) -> float:
-    weights = [1.0 / (sd * sd) for _, sd in values]
-    return sum(w * v for w, (v, _) in zip(weights, values, strict=True)) / sum(weights)
+def _dry(readings: Sequence[SensorReading]) -> str | None:
+    driest = min(readings, key=lambda r: r.rh_pct)
+    if driest.rh_pct >= LEAST_RH_PCT:
+        return None
+    return f"sensor {driest.sensor} says {driest.rh_pct:.1f} % RH, which no room has"
 
 
 def _contradiction(readings: Sequence[SensorReading]) -> str | None:
-    for i, a in enumerate(readings):
-        for b in readings[i + 1 :]:
-            air_limit = CONFLICT_SIGMA * math.hypot(a.air_sd_k, b.air_sd_k)
-            rh_limit = CONFLICT_SIGMA * math.hypot(a.rh_sd_pct, b.rh_sd_pct)
-            if abs(a.air_c - b.air_c) > air_limit:
-                return f"sensors {a.sensor} and {b.sensor} differ by {abs(a.air_c - b.air_c):.1f} K"
-            if abs(a.rh_pct - b.rh_pct) > rh_limit:
-                return (
-                    f"sensors {a.sensor} and {b.sensor} differ by "
-                    f"{abs(a.rh_pct - b.rh_pct):.0f} % RH"
-                )
+    for one, other in itertools.combinations(readings, 2):
+        if by := _apart(one, other):
+            return f"sensors {one.sensor} and {other.sensor} differ by {by}"
+    return None
+
+
+def _apart(one: SensorReading, other: SensorReading) -> str | None:
+    """Return by how much two readings contradict each other; None where they do not."""
+    air_k, rh = abs(one.air_c - other.air_c), abs(one.rh_pct - other.rh_pct)
+    if air_k > DISAGREES_SD * math.hypot(one.air_sd_k, other.air_sd_k):
+        return f"{air_k:.1f} K"
+    if rh > DISAGREES_SD * math.hypot(one.rh_sd_pct, other.rh_sd_pct):
+        return f"{rh:.0f} % RH"
     return None
 
 

@@ -10,7 +10,9 @@ from sqlmodel import Session, col, func, select
 
 from service.science import air as moist
 from service.shop.air import Air, SensorReading, current_air
-from service.store import readings
+from service.shop.correction import Corrections
+from service.shop.quality import Flag
+from service.store import corrections, readings
 from service.store.tables import Reading, Sensor
 
 __all__ = ["SensorView", "ShopFacts", "air_of", "sensors_last_heard", "view_of"]
@@ -46,25 +48,28 @@ def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> 
     sensors = {
         s.id: s for s in session.exec(select(Sensor).where(col(Sensor.place_id) == place_id))
     }
-    newest = [
-        _sensor_reading(row, sensors[row.sensor_id]) for row in readings.latest(session, place_id)
-    ]
+    rows = readings.latest(session, place_id)
+    standing = corrections.standing(session, [row.sensor_id for row in rows])
+    newest = [_sensor_reading(row, sensors[row.sensor_id], standing[row.sensor_id]) for row in rows]
     return current_air(
         newest, now=now, stale_after_s=facts.stale_after_s, pressure_pa=facts.pressure_pa
     )
 
 
-def _sensor_reading(row: Reading, sensor: Sensor) -> SensorReading:
+def _sensor_reading(row: Reading, sensor: Sensor, known: Corrections) -> SensorReading:
+    at_s = row.at.timestamp()
+    surface = row.surface_c
     return SensorReading(
         sensor=sensor.name,
         # A sensor's clock a little ahead must not keep its reading fresh for longer.
         at=min(row.at, row.received_at),
-        air_c=row.air_c,
-        rh_pct=row.rh_pct,
-        surface_c=row.surface_c,
+        air_c=known.at("air_c", at_s, row.raw_air_c),
+        rh_pct=known.at("rh_pct", at_s, row.raw_rh_pct),
+        surface_c=None if surface is None else known.at("surface_c", at_s, surface),
         pressure_pa=row.pressure_pa,
-        air_sd_k=sensor.air_sd_k,
-        rh_sd_pct=sensor.rh_sd_pct,
+        air_sd_k=known.sd("air_c", at_s, sensor.air_sd_k),
+        rh_sd_pct=known.sd("rh_pct", at_s, sensor.rh_sd_pct),
+        flags=Flag(row.flags or 0),
     )
 
 

@@ -1,22 +1,33 @@
-"""History of a place at any zoom: raw rows, or buckets with min, mean, max and count."""
+"""History of a place at any zoom: raw rows, or buckets with min, mean, max and count.
+
+Buckets are put together from roll-ups, so that a year costs no more than a day; where a roll-up
+does not hold (the ragged ends of a span, an hour still to be settled, the moment a correction
+begins) the readings themselves are taken.
+"""
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import BigInteger, cast, func
-from sqlalchemy import select as select_columns
-from sqlmodel import Session, col, select
+from numpy.typing import NDArray
+from sqlmodel import Session, col, func, select
 
 from service.science import air as moist
+from service.shop.correction import Corrections
+from service.shop.quality import names_of
+from service.store import corrections, rollups
+from service.store.cover import Piece, cover
 from service.store.errors import BadInput
+from service.store.marks import HOUR_MS, runs
 from service.store.readings import sensors_of
-from service.store.tables import Reading, Sensor
-from service.store.types import from_millis
+from service.store.tables import CLIMATE_SCALE, Reading, Sensor, Unsettled
+from service.store.types import from_millis, to_millis
 
 __all__ = ["History", "history"]
 
@@ -29,10 +40,13 @@ NICE_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 8
 class History:
     """``resolution`` as it was served, and JSON-ready rows, oldest first.
 
-    A raw row has ``at``, ``sensor`` and the values as sent and as corrected. A bucket has ``at``
-    (its start; buckets begin at whole steps since 1970 UTC), ``count``, and ``min``, ``mean`` and
-    ``max`` of ``air_c`` and ``rh_pct``. ``dew_point_c`` is that of the row, or of the bucket's
-    means; None in bone-dry air.
+    A raw row has ``at``, ``sensor``, the values as sent and as corrected, and ``flags`` by name
+    (None: not assessed yet). A bucket has ``at`` (its start; buckets begin at whole steps since
+    1970 UTC), ``count`` of the readings in it, ``flagged`` and ``left_out`` among all that came
+    (doubtful, and impossible ones that do not count), and ``min``, ``mean`` and ``max`` of
+    ``air_c`` and ``rh_pct``. ``dew_point_c`` is that of the row, or of the bucket's means; None in
+    bone-dry air. Sensors whose readings of a bucket are mostly flagged count in it only where no
+    other sensor reported.
     """
 
     resolution: str
@@ -112,10 +126,10 @@ def _auto_step(
 def _raw(
     session: Session, place_id: str, from_at: datetime, to_at: datetime
 ) -> list[dict[str, Any]]:
+    names = _names(session, place_id)
     rows = session.exec(
-        select(Reading, col(Sensor.name))
-        .join(Sensor, col(Sensor.id) == col(Reading.sensor_id))
-        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
+        select(Reading)
+        .where(col(Reading.sensor_id).in_(names))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .order_by(col(Reading.at), col(Reading.sensor_id))
         .limit(MOST_ROWS + 1)
@@ -124,50 +138,173 @@ def _raw(
         raise BadInput(
             "resolution", f"raw gives more than {MOST_ROWS} rows; ask for a shorter span"
         )
+    corrected = _corrected(rows, corrections.standing(session, names))
     return [
         {
             "at": row.at,
-            "sensor": sensor,
-            "air_c": row.air_c,
-            "rh_pct": row.rh_pct,
-            "surface_c": row.surface_c,
+            "sensor": names[row.sensor_id],
+            "air_c": air_c,
+            "rh_pct": rh_pct,
+            "surface_c": surface_c,
             "pressure_pa": row.pressure_pa,
+            "battery_pct": row.battery_pct,
             "raw_air_c": row.raw_air_c,
             "raw_rh_pct": row.raw_rh_pct,
+            "raw_surface_c": row.surface_c,
+            "flags": None if row.flags is None else list(names_of(row.flags)),
         }
-        for row, sensor in rows
+        for row, (air_c, rh_pct, surface_c) in zip(rows, corrected, strict=True)
     ]
+
+
+def _names(session: Session, place_id: str) -> dict[int, str]:
+    rows = session.exec(
+        select(Sensor.id, Sensor.name)
+        .where(col(Sensor.place_id) == place_id)
+        .order_by(col(Sensor.id))
+    )
+    return {int(sensor_id or 0): name for sensor_id, name in rows}
+
+
+def _corrected(
+    rows: Sequence[Reading], standing: Mapping[int, Corrections]
+) -> list[tuple[float, float, float | None]]:
+    time_s = np.array([row.at.timestamp() for row in rows])
+    sensor = np.array([row.sensor_id for row in rows])
+    raw = {
+        "air_c": np.array([row.raw_air_c for row in rows], dtype=np.float64),
+        "rh_pct": np.array([row.raw_rh_pct for row in rows], dtype=np.float64),
+        "surface_c": np.array([row.surface_c for row in rows], dtype=np.float64),
+    }
+    for sensor_id, known in standing.items():
+        own = sensor == sensor_id
+        for quantity, value in raw.items():
+            value[own] = known.apply(quantity, time_s[own], value[own])
+    table = zip(*(value.tolist() for value in raw.values()), strict=True)
+    return [(a, r, None if math.isnan(s) else s) for a, r, s in table]
 
 
 def _buckets(
     session: Session, place_id: str, from_at: datetime, to_at: datetime, step_s: int
 ) -> list[dict[str, Any]]:
-    step_ms = step_s * 1000
-    at_ms = cast(col(Reading.at), BigInteger)
-    start = at_ms - at_ms % step_ms
-    rows = session.connection().execute(
-        select_columns(
-            start,
-            func.count(),
-            *(f(col(Reading.air_c)) for f in (func.min, func.avg, func.max)),
-            *(f(col(Reading.rh_pct)) for f in (func.min, func.avg, func.max)),
-            func.avg(col(Reading.surface_c)),
-        )
-        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
-        .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
-        .group_by(start)
-        .order_by(start)
+    names = _names(session, place_id)
+    standing = corrections.standing(session, names)
+    start, end = to_millis(from_at), to_millis(to_at) + 1  # `to` is included
+    pieces = cover(
+        start,
+        end,
+        [step for step in rollups.STEPS_S if step_s % step == 0],
+        cuts=[round(at * 1000) for known in standing.values() for at in known.begins()],
+        unsettled=_unsettled(session, place_id, start, end),
     )
+    parts = [_part(session, names, standing, piece, step_s) for piece in pieces]
+    table = np.concatenate([np.empty((0, 13)), *parts])
+    return _merged(table)
+
+
+def _unsettled(session: Session, place_id: str, start: int, end: int) -> list[tuple[int, int]]:
+    hours = session.exec(
+        select(Unsettled.hour)
+        .where(col(Unsettled.place_id) == place_id)
+        .where(col(Unsettled.hour) > from_millis(start - HOUR_MS))
+        .where(col(Unsettled.hour) < from_millis(end))
+    )
+    return list(runs(sorted(to_millis(hour) for hour in hours)))
+
+
+def _part(
+    session: Session,
+    names: Mapping[int, str],
+    standing: Mapping[int, Corrections],
+    piece: Piece,
+    step_s: int,
+) -> NDArray[np.float64]:
+    """Read one piece: a row for each sensor and bucket, corrected."""
+    rows = rollups.totals(session, list(names), piece, step_s)
+    table = np.array(rows, dtype=np.float64).reshape(-1, 13)
+    for column in (AIR_MIN, AIR_SUM, AIR_MAX, RH_MIN, RH_SUM, RH_MAX, SURFACE_SUM):
+        table[:, column] /= CLIMATE_SCALE
+    for sensor_id, known in standing.items():
+        own = table[:, SENSOR] == sensor_id
+        for quantity, columns, total, count in (
+            ("air_c", (AIR_MIN, AIR_MAX), AIR_SUM, COUNT),
+            ("rh_pct", (RH_MIN, RH_MAX), RH_SUM, COUNT),
+            ("surface_c", (), SURFACE_SUM, SURFACE_COUNT),
+        ):
+            slope, offset = known.line(quantity, piece.start / 1000.0)
+            for column in columns:
+                table[own, column] = slope * table[own, column] + offset
+            table[own, total] = slope * table[own, total] + offset * table[own, count]
+    return table
+
+
+(SENSOR, BUCKET, COUNT, DOUBTFUL, LEFT_OUT, AIR_MIN, AIR_SUM, AIR_MAX, RH_MIN, RH_SUM, RH_MAX,
+ SURFACE_COUNT, SURFACE_SUM) = range(13)  # fmt: skip
+
+
+def _merged(table: NDArray[np.float64]) -> list[dict[str, Any]]:
+    """Put the rows of one bucket together."""
+    starts, bucket = np.unique(table[:, BUCKET], return_inverse=True)
+    size = starts.size
+
+    def total(column: int, used: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+        values = table[:, column] if used is None else np.where(used, table[:, column], 0.0)
+        return np.asarray(np.bincount(bucket, values, size), dtype=np.float64)
+
+    used = _trusted(table, bucket, size)
+    count = total(COUNT, used)
+
+    def least(column: int) -> NDArray[np.float64]:
+        found = np.full(size, np.inf)
+        np.minimum.at(
+            found, bucket, np.where(used, np.nan_to_num(table[:, column], nan=np.inf), np.inf)
+        )
+        return found
+
+    def most(column: int) -> NDArray[np.float64]:
+        found = np.full(size, -np.inf)
+        np.maximum.at(
+            found, bucket, np.where(used, np.nan_to_num(table[:, column], nan=-np.inf), -np.inf)
+        )
+        return found
+
+    air = least(AIR_MIN), total(AIR_SUM, used) / np.maximum(count, 1), most(AIR_MAX)
+    rh = [
+        np.clip(values, 0.0, 100.0)
+        for values in (least(RH_MIN), total(RH_SUM, used) / np.maximum(count, 1), most(RH_MAX))
+    ]
+    surfaces = total(SURFACE_COUNT, used)
+    surface = total(SURFACE_SUM, used) / np.maximum(surfaces, 1)
+    flagged, left_out = total(DOUBTFUL), total(LEFT_OUT)
     return [
         {
-            "at": from_millis(int(row[0])),
-            "count": int(row[1]),
-            "air_c": {"min": row[2], "mean": row[3], "max": row[4]},
-            "rh_pct": {"min": row[5], "mean": row[6], "max": row[7]},
-            "surface_c": row[8],
+            "at": from_millis(int(starts[i])),
+            "count": int(count[i]),
+            "flagged": int(flagged[i]),
+            "left_out": int(left_out[i]),
+            "air_c": _spread(air, i),
+            "rh_pct": _spread(rh, i),
+            "surface_c": float(surface[i]) if surfaces[i] else None,
         }
-        for row in rows
+        for i in range(size)
+        if count[i]
     ]
+
+
+def _trusted(table: NDArray[np.float64], bucket: NDArray[np.intp], size: int) -> NDArray[np.bool_]:
+    """Whether a row counts: its sensor is mostly free of flags in the bucket, or none is."""
+    _, own = np.unique(table[:, [BUCKET, SENSOR]], axis=0, return_inverse=True)
+    own = own.reshape(-1)
+    count = np.bincount(own, table[:, COUNT])[own] if own.size else table[:, COUNT]
+    doubtful = np.bincount(own, table[:, DOUBTFUL])[own] if own.size else table[:, COUNT]
+    clean = (count > 0) & (2 * doubtful < count)
+    any_clean = np.bincount(bucket, clean, size) > 0
+    return clean | ~any_clean[bucket]
+
+
+def _spread(values: Sequence[NDArray[np.float64]], i: int) -> dict[str, float]:
+    low, mean, high = (float(value[i]) for value in values)
+    return {"min": low, "mean": mean, "max": high}
 
 
 def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

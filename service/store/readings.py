@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import BigInteger, cast, func
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import BigInteger, ColumnElement, case, cast, func, or_
 from sqlmodel import Session, col, select
 
-from service.store.tables import Place, Reading, Sensor
+from service.shop.correction import Corrections
+from service.shop.quality import NOT_COUNTED
+from service.store import corrections, marks
+from service.store.tables import CLIMATE_SCALE, Place, Reading, Sensor
 from service.store.types import to_millis
 
 __all__ = [
     "AirSeries",
     "NewReading",
     "Recorded",
+    "counted",
     "guess_kind",
     "latest",
     "record_batch",
@@ -36,18 +39,17 @@ KIND_WORDS = (("outdoors", ("outdoor", "outside", "door", "weather", "yard")),
 
 @dataclass(frozen=True)
 class NewReading:
-    """A reading that has passed the checks: as sent and as corrected."""
+    """A reading as sent that has passed the checks."""
 
     place: str
     sensor: str
     at: datetime
     received_at: datetime
-    raw_air_c: float
-    raw_rh_pct: float
     air_c: float
     rh_pct: float
     surface_c: float | None = None
     pressure_pa: float | None = None
+    battery_pct: int | None = None
 
 
 @dataclass(frozen=True)
@@ -81,44 +83,54 @@ def guess_kind(place_id: str) -> str:
 def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
     """Keep readings; a (sensor, at) that is already there, or twice in the batch, lands once.
 
-    Places and sensors are made by their first reading, up to a bound.
+    Places and sensors are made by their first reading, up to a bound. The hours touched are marked
+    for :mod:`service.store.settling`, which has to run before any answer rests on the readings.
     """
     sensors = _sensor_ids(session, batch)
     refused = tuple(i for i, r in enumerate(batch) if (r.place, r.sensor) not in sensors)
     kept = [r for r in batch if (r.place, r.sensor) in sensors]
-    rows: dict[tuple[int, int], dict[str, object]] = {
-        (sensors[r.place, r.sensor], to_millis(r.at)): {
-            "sensor_id": sensors[r.place, r.sensor],
-            "at": r.at,
-            "received_at": r.received_at,
-            "raw_air_c": r.raw_air_c,
-            "raw_rh_pct": r.raw_rh_pct,
-            "air_c": r.air_c,
-            "rh_pct": r.rh_pct,
-            "surface_c": r.surface_c,
-            "pressure_pa": r.pressure_pa,
-        }
-        for r in reversed(kept)  # of two in one batch the first stands
-    }
-    present = _already_there(session, rows)
-    fresh = [row for key, row in rows.items() if key not in present]
-    if fresh:
-        # Another writer may have been quicker since: then its row stands.
-        statement = _insert(session)(Reading).on_conflict_do_nothing(
-            index_elements=["sensor_id", "at"]
+    rows: dict[tuple[int, int], dict[str, object]] = {}
+    for r in kept:
+        sensor_id, at = sensors[r.place, r.sensor], to_millis(r.at)
+        rows.setdefault((sensor_id, at), _row(sensor_id, r, at))  # of two the first stands
+    new = 0
+    if rows:
+        result = session.connection().execute(
+            marks.insert(session)(Reading).on_conflict_do_nothing(),
+            list(rows.values()),
+            execution_options={"preserve_rowcount": True},
         )
-        session.connection().execute(statement, fresh)
+        new = result.rowcount
+    if new:
+        marks.mark(session, {(r.place, marks.hour_of(to_millis(r.at))) for r in kept})
     places = frozenset(r.place for r in kept)
-    return Recorded(len(fresh), len(kept) - len(fresh), places, refused)
+    return Recorded(new, len(kept) - new, places, refused)
+
+
+def _row(sensor_id: int, r: NewReading, at: int) -> dict[str, object]:
+    return {
+        "sensor_id": sensor_id,
+        "at": r.at,
+        "delay_ms": to_millis(r.received_at) - at,
+        "raw_air_c": r.air_c,
+        "raw_rh_pct": r.rh_pct,
+        "surface_c": r.surface_c,
+        "pressure_pa": r.pressure_pa,
+        "battery_pct": r.battery_pct,
+        "flags": None,
+    }
 
 
 def latest(session: Session, place_id: str) -> list[Reading]:
-    """Return the newest reading of each sensor of a place."""
+    """Return the newest assessed reading of each sensor of a place that is in use."""
+    in_use = session.exec(
+        select(Sensor.id).where(col(Sensor.place_id) == place_id, col(Sensor.retired_at).is_(None))
+    )
     found = []
-    for sensor_id in sensors_of(session, place_id):
+    for sensor_id in in_use.all():
         row = session.exec(
             select(Reading)
-            .where(col(Reading.sensor_id) == sensor_id)
+            .where(col(Reading.sensor_id) == sensor_id, col(Reading.flags).is_not(None))
             .order_by(col(Reading.at).desc())
             .limit(1)
         ).first()
@@ -136,44 +148,62 @@ def sensors_of(session: Session, place_id: str) -> list[int]:
 def series(
     session: Session, place_id: str, from_at: datetime, to_at: datetime, step_s: float | None
 ) -> AirSeries:
-    """Read the air of a place from ``from_at`` to ``to_at``, both included.
+    """Read the corrected air of a place from ``from_at`` to ``to_at``, both included.
 
     With ``step_s`` the readings of each such span are averaged by the database; without, only
-    readings of the same instant are (several sensors).
+    readings of the same instant are (several sensors). Readings that cannot be right are left out;
+    other flagged ones count only where there is nothing better.
     """
     step_ms = 1 if step_s is None else max(1, round(step_s * 1000))
+    sensor_ids = sensors_of(session, place_id)
     at_ms = cast(col(Reading.at), BigInteger)
     bucket = at_ms - at_ms % step_ms
+    doubtful = case((col(Reading.flags) > 0, 1), else_=0)
     rows = session.connection().execute(
         select(
-            func.avg(at_ms),
-            func.avg(col(Reading.air_c)),
-            func.avg(col(Reading.rh_pct)),
-            func.avg(col(Reading.surface_c)),
+            col(Reading.sensor_id),
+            bucket,
+            doubtful,
+            func.count(),
+            *(func.avg(cast(c, BigInteger)) for c in (
+                Reading.at, Reading.raw_air_c, Reading.raw_rh_pct, Reading.surface_c,
+            )),
         )
-        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
+        .where(col(Reading.sensor_id).in_(sensor_ids))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
-        .group_by(bucket)
-        .order_by(bucket)
-    )
+        .where(counted())
+        .group_by(col(Reading.sensor_id), bucket, doubtful)
+    )  # fmt: skip
     # NumPy makes NaN of None.
-    table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 4)
-    return AirSeries(table[:, 0] / 1000.0, table[:, 1], table[:, 2], table[:, 3])
+    table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 8)
+    return _combined(table, corrections.standing(session, sensor_ids))
 
 
-def _already_there(
-    session: Session, rows: dict[tuple[int, int], dict[str, object]]
-) -> set[tuple[int, int]]:
-    found: set[tuple[int, int]] = set()
-    for sensor_id in {key[0] for key in rows}:
-        instants = [row["at"] for (sensor, _), row in rows.items() if sensor == sensor_id]
-        there = session.exec(
-            select(Reading.at).where(
-                col(Reading.sensor_id) == sensor_id, col(Reading.at).in_(instants)
-            )
-        )
-        found.update((sensor_id, to_millis(at)) for at in there)
-    return found
+def counted() -> ColumnElement[bool]:
+    """Whether a reading may be counted: nothing known says that it cannot be right."""
+    return or_(col(Reading.flags).is_(None), col(Reading.flags).bitwise_and(int(NOT_COUNTED)) == 0)
+
+
+def _combined(table: NDArray[np.float64], standing: Mapping[int, Corrections]) -> AirSeries:
+    """Correct the means of each sensor and span, and make one of all sensors of a span."""
+    sensor, bucket, doubtful, count, at_ms = table[:, :5].T
+    time_s = at_ms / 1000.0
+    values = table[:, 5:] / CLIMATE_SCALE
+    for sensor_id, known in standing.items():
+        own = sensor == sensor_id
+        for column, quantity in enumerate(("air_c", "rh_pct", "surface_c")):
+            values[own, column] = known.apply(quantity, time_s[own], values[own, column])
+    spans, span = np.unique(bucket, return_inverse=True)
+    clean = np.bincount(span, doubtful == 0, spans.size) > 0
+    weight = np.where((doubtful == 0) | ~clean[span], count, 0.0)
+
+    def mean(value: NDArray[np.float64]) -> NDArray[np.float64]:
+        known = np.where(np.isnan(value), 0.0, weight)
+        total = np.bincount(span, known * np.nan_to_num(value), spans.size)
+        there = np.bincount(span, known, spans.size)
+        return np.where(there > 0, total / np.maximum(there, 1.0), np.nan)
+
+    return AirSeries(mean(time_s), *(mean(values[:, column]) for column in range(3)))
 
 
 def _sensor_ids(session: Session, batch: Sequence[NewReading]) -> dict[tuple[str, str], int]:
@@ -200,7 +230,3 @@ def _ensure_place(session: Session, place_id: str, made_at: datetime) -> None:
         name = place_id.replace("-", " ").replace("_", " ").capitalize()
         session.add(Place(id=place_id, name=name, kind=guess_kind(place_id), made_at=made_at))
         session.flush()
-
-
-def _insert(session: Session) -> type[postgresql.Insert | sqlite.Insert]:
-    return postgresql.Insert if session.get_bind().dialect.name == "postgresql" else sqlite.Insert

@@ -5,16 +5,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import JSON, Column, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, Column, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from service.store.types import UtcMillis
+from service.store.types import Scaled, UtcMillis
 
 __all__ = [
     "Coat",
+    "Correction",
+    "Fact",
     "Flaw",
     "Hanging",
     "Instrument",
@@ -22,9 +24,19 @@ __all__ = [
     "Place",
     "Reading",
     "Reject",
+    "RollUp",
+    "SaltCheck",
     "Sensor",
+    "SensorKind",
     "StepDone",
+    "Unsettled",
 ]
+
+CLIMATE_SCALE = 10_000
+"""Parts of a kelvin or percent that readings are kept in."""
+
+PRESSURE_SCALE = 10
+"""Parts of a pascal."""
 
 # Named constraints are the same in every database, and a migration can get hold of them.
 SQLModel.metadata.naming_convention = {
@@ -60,10 +72,25 @@ class Sensor(SQLModel, table=True):
     air_sd_k: float = 0.3
     rh_sd_pct: float = 2.0
     made_at: datetime = _instant()
+    kind_id: str | None = Field(default=None, max_length=64)
+    check_every_days: int | None = None
+    """How often its humidity wants checking; None: as the shop has set."""
+    retired_at: datetime | None = _instant(nullable=True)
+    """Taken out of use: its readings stay, its silence is no news."""
+
+
+class SensorKind(SQLModel, table=True):
+    """How the payloads of one kind of sensor are read, as data."""
+
+    id: str = Field(primary_key=True, max_length=64)
+    name: str = Field(max_length=120)
+    spec: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    made_at: datetime = _instant()
+    retired_at: datetime | None = _instant(nullable=True)
 
 
 class Reading(SQLModel, table=True):
-    """One report of one sensor at one instant: as sent, and as corrected.
+    """One report of one sensor at one instant, as sent; corrections are a view over it.
 
     Sensor and instant are the key, and SQLite keeps the rows in its order: what lands twice lands
     once, a sensor's course lies together, and no second index costs its bytes.
@@ -73,13 +100,95 @@ class Reading(SQLModel, table=True):
 
     sensor_id: int = Field(foreign_key="sensor.id", primary_key=True)
     at: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
-    received_at: datetime = _instant()
-    raw_air_c: float
-    raw_rh_pct: float
-    air_c: float
-    rh_pct: float
-    surface_c: float | None = None
-    pressure_pa: float | None = None
+    delay_ms: int = Field(sa_column=Column(BigInteger, nullable=False))
+    """From the instant of the reading to its receipt; negative where the sensor's clock is fast."""
+    raw_air_c: float = Field(sa_column=Column(Scaled(CLIMATE_SCALE), nullable=False))
+    raw_rh_pct: float = Field(sa_column=Column(Scaled(CLIMATE_SCALE), nullable=False))
+    surface_c: float | None = Field(default=None, sa_column=Column(Scaled(CLIMATE_SCALE)))
+    pressure_pa: float | None = Field(default=None, sa_column=Column(Scaled(PRESSURE_SCALE)))
+    battery_pct: int | None = None
+    flags: int | None = None
+    """Bits of ``shop.quality.Flag``; None until the reading was assessed."""
+
+    @property
+    def received_at(self) -> datetime:
+        """When it came in."""
+        return self.at + timedelta(milliseconds=self.delay_ms)
+
+
+class Unsettled(SQLModel, table=True):
+    """An hour of a place whose flags and roll-ups are still to be reckoned from its readings."""
+
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    place_id: str = Field(foreign_key="place.id", primary_key=True, max_length=64)
+    hour: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
+
+
+class RollUp(SQLModel, table=True):
+    """Readings of one sensor over one span, as sent, in whole parts so that sums are exact.
+
+    Made of readings, and made anew when one of them comes late. Readings that cannot be right
+    (``shop.quality``) are left out and counted in ``left_out``; those under any other flag are
+    counted in ``doubtful`` too.
+    """
+
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    sensor_id: int = Field(foreign_key="sensor.id", primary_key=True)
+    step_s: int = Field(sa_column=Column(Integer, primary_key=True, autoincrement=False))
+    at: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
+    count: int
+    doubtful: int
+    left_out: int
+    air_min: int | None = None
+    air_sum: int = Field(sa_column=Column(BigInteger, nullable=False))
+    air_max: int | None = None
+    rh_min: int | None = None
+    rh_sum: int = Field(sa_column=Column(BigInteger, nullable=False))
+    rh_max: int | None = None
+    surface_count: int = 0
+    surface_sum: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+
+
+class Correction(SQLModel, table=True):
+    """What makes a sensor's raw values true: ``slope * raw + offset`` from an instant on.
+
+    The newest that stands at an instant holds there; none is ever changed, only undone.
+    """
+
+    id: int | None = Field(default=None, primary_key=True)
+    sensor_id: int = Field(foreign_key="sensor.id", index=True)
+    quantity: str = Field(max_length=16)  # air_c, rh_pct, surface_c
+    from_at: datetime = _instant()
+    slope: float = 1.0
+    offset: float = 0.0
+    sd: float | None = None
+    """Standard uncertainty of a corrected value, if the check tells it."""
+    method: str = Field(max_length=32)  # two jars, trusted instrument, typed in
+    detail: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    who: str = Field(default="", max_length=80)
+    made_at: datetime = _instant()
+    undone_at: datetime | None = _instant(nullable=True)
+
+
+class SaltCheck(SQLModel, table=True):
+    """A two-jar check under way or done: which jar since when, and what was read in it."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    sensor_id: int = Field(foreign_key="sensor.id", index=True)
+    begun_at: datetime = _instant()
+    jars: list[dict[str, Any]] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    ended_at: datetime | None = _instant(nullable=True)
+    correction_id: int | None = Field(default=None, foreign_key="correction.id")
+    """None after the end: given up."""
+
+
+class Fact(SQLModel, table=True):
+    """Something the shop must remember of itself, by name."""
+
+    key: str = Field(primary_key=True, max_length=64)
+    value: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
 
 
 class Reject(SQLModel, table=True):

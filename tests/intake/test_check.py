@@ -24,7 +24,6 @@ def refused(**changes: object) -> str:
 def test_a_good_reading_is_kept_as_sent():
     reading = checked(GOOD, now=NOW)
     assert (reading.place, reading.sensor, reading.at) == ("booth", "wall", NOW)
-    assert (reading.raw_air_c, reading.raw_rh_pct) == (20.0, 50.0)
     assert (reading.air_c, reading.rh_pct) == (20.0, 50.0)
     assert (reading.surface_c, reading.pressure_pa) == (19.0, 101_325.0)
 
@@ -45,9 +44,15 @@ def test_ranges_include_their_ends(field, low, high):
         assert refused(**{field: value}) == field
 
 
-def test_a_wet_sensor_over_100_counts_as_100_and_is_kept_as_sent():
-    reading = checked(dataclasses.replace(GOOD, rh_pct=103.2), now=NOW)
-    assert (reading.raw_rh_pct, reading.rh_pct) == (103.2, 100.0)
+def test_a_wet_sensor_over_100_is_kept_as_sent():
+    assert checked(dataclasses.replace(GOOD, rh_pct=103.2), now=NOW).rh_pct == 103.2
+
+
+@pytest.mark.parametrize(
+    ("sent", "kept"), [(None, None), (63.6, 64), (101.0, 100), (3100.0, None), (-1.0, None)]
+)
+def test_a_battery_that_cannot_be_is_no_cause_to_lose_a_reading(sent, kept):
+    assert checked(dataclasses.replace(GOOD, battery_pct=sent), now=NOW).battery_pct == kept
 
 
 def test_rh_140_is_refused():

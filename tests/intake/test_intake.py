@@ -90,7 +90,12 @@ def test_a_reading_arrives(shop):
     shop.settles_at(recorded=1)
     (row,) = shop.readings()
     assert (row.at, row.received_at) == (NOW - timedelta(hours=1), NOW)
-    assert (row.air_c, row.rh_pct, row.surface_c, row.pressure_pa) == (20.0, 50.0, 18.5, 100_900)
+    assert (row.raw_air_c, row.raw_rh_pct, row.surface_c, row.pressure_pa) == (
+        20.0,
+        50.0,
+        18.5,
+        100_900,
+    )
     assert [recorded.places for recorded in shop.told] == [{"booth"}]
     health = shop.intake.health()
     assert health["connected"]
@@ -102,7 +107,7 @@ def test_senml_arrives(shop):
     pack = [{"n": "temperature", "u": "Cel", "v": 21}, {"n": "humidity", "u": "%RH", "v": 44}]
     shop.broker.publish(TOPIC, json.dumps(pack))
     shop.settles_at(recorded=1)
-    assert [(r.air_c, r.rh_pct, r.at) for r in shop.readings()] == [(21.0, 44.0, NOW)]
+    assert [(r.raw_air_c, r.raw_rh_pct, r.at) for r in shop.readings()] == [(21.0, 44.0, NOW)]
 
 
 def test_wrong_payloads_of_every_kind_are_kept_and_harm_nothing(shop):

@@ -284,8 +284,8 @@ any_json = st.recursive(
     max_leaves=12,
 )
 labels = st.sampled_from(
-    ["at", "air_c", "rh_pct", "surface_c", "pressure_pa", "battery_pct", "bn", "bt", "bu", "bv", "bver", "n", "u",
-     "v", "vb", "t", "x_"]
+    ["at", "air_c", "rh_pct", "surface_c", "pressure_pa", "battery_pct", "bn", "bt", "bu", "bv",
+     "bver", "n", "u", "v", "vb", "t", "x_"]
 )  # fmt: skip
 words = st.sampled_from(["temperature", "humidity", "surface", "pressure", "Cel", "%RH", "Pa", "K"])
 records = st.dictionaries(labels, any_json | words | st.floats(-100, 2e9), max_size=8)

@@ -24,6 +24,7 @@ from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.readings import NewReading, record_batch
+from service.store.settling import settle_all
 from service.store.tables import Notice, Reject
 from service.store.work import Work
 from service.web import Hub, create_web
@@ -139,16 +140,16 @@ class LiveShop:
         surface_c: float | None = None,
     ) -> None:
         """Take many readings in."""
-        now = self.clock.now()
         batch = [
             NewReading(
-                place=place, sensor=sensor, at=at, received_at=now, raw_air_c=air_c,
-                raw_rh_pct=rh, air_c=air_c, rh_pct=rh, surface_c=surface_c, pressure_pa=None,
+                place=place, sensor=sensor, at=at, received_at=at, air_c=air_c, rh_pct=rh,
+                surface_c=surface_c,
             )
             for at, air_c, rh in rows
         ]  # fmt: skip
         with self.db.write() as session:
             record_batch(session, batch)
+        settle_all(self.db)
         self.hub.publish("air", {"place": place})
 
     def read_day(self, place: str, air_c: float, rh_pct: float, hours: float = 24) -> None:

@@ -8,13 +8,15 @@ from sqlmodel import SQLModel
 from sqlmodel.sql.sqltypes import AutoString
 
 from service.store import tables  # noqa: F401 -- fills the metadata
-from service.store.types import UtcMillis
+from service.store.types import Scaled, UtcMillis
 
 
 def _render(kind: str, item: object, _context: object) -> str | Literal[False]:
     """Write plain column types, so that an old migration does not change with our classes."""
     if kind == "type" and isinstance(item, UtcMillis):
         return "sa.BigInteger()"
+    if kind == "type" and isinstance(item, Scaled):
+        return "sa.Integer()"
     if kind == "type" and isinstance(item, AutoString):
         return f"sa.String(length={item.length})"
     return False

@@ -1,0 +1,81 @@
+"""After the commit: flags and roll-ups, by a thread of their own, so that no sensor waits for them.
+
+What is left to do is written down with the readings themselves, so a kill between the two costs
+nothing: the next start goes on with it.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+
+from service.store.db import Database
+from service.store.settling import settle
+
+__all__ = ["Settler"]
+
+RETRY_FIRST_S, RETRY_MOST_S = 0.2, 10.0
+
+log = logging.getLogger(__name__)
+
+
+class Settler:
+    """Settles whatever is marked, at the start and whenever it is woken.
+
+    Parameters
+    ----------
+    db : Database
+        Where readings, marks, flags and roll-ups are.
+    on_settled : callable
+        Told the place after each stretch that was settled, from the settling thread.
+    """
+
+    def __init__(self, db: Database, *, on_settled: Callable[[str], None]) -> None:
+        self.problem: str | None = None
+        self._db, self._on_settled = db, on_settled
+        self._woken = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._keep_up, name="settler", daemon=True)
+
+    def start(self) -> None:
+        """Begin with what an earlier run has left."""
+        self._woken.set()
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish the stretch under way."""
+        self._stopping.set()
+        self._woken.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=15)
+
+    def wake(self) -> None:
+        """Say that something was marked."""
+        self._woken.set()
+
+    def _keep_up(self) -> None:
+        delay_s = RETRY_FIRST_S
+        while not self._stopping.is_set():
+            self._woken.wait()
+            self._woken.clear()
+            try:
+                self._settle_everything()
+            except Exception as error:
+                # Readings stay unassessed meanwhile, and nothing rests on those.
+                self.problem = f"{type(error).__name__}: {error}"
+                log.exception("settling failed, next try in %.1f s", delay_s)
+                self._stopping.wait(delay_s)
+                delay_s = min(2 * delay_s, RETRY_MOST_S)
+                self._woken.set()
+            else:
+                self.problem, delay_s = None, RETRY_FIRST_S
+
+    def _settle_everything(self) -> None:
+        while not self._stopping.is_set():
+            with self._db.write() as session:
+                places = settle(session)
+            if not places:
+                return
+            for place in sorted(places):
+                self._on_settled(place)

@@ -1,0 +1,193 @@
+"""Settling: flags and roll-ups reckoned anew for the hours that readings have touched.
+
+Everything here follows from the readings, the corrections and nothing else, so it comes out the
+same in whatever order readings came, and may be done again at any time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import BigInteger, bindparam, type_coerce, update
+from sqlmodel import Session, col, func, select
+
+from service.shop.correction import Corrections
+from service.shop.quality import REACH_AHEAD_S, REACH_BACK_S, Course, flags_of
+from service.store import corrections, marks, rollups
+from service.store.db import Database
+from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Reading, Sensor, Unsettled
+from service.store.types import from_millis, to_millis
+
+__all__ = ["rebuild", "settle", "settle_all", "unsettled_hours"]
+
+HOURS_AT_ONCE = 48
+"""Hours settled in one transaction, so that intake never waits long for its turn."""
+
+UNASSESSED = -1
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Readings of one sensor over a span, oldest first, as they are kept."""
+
+    at_ms: NDArray[np.int64]
+    values: NDArray[np.float64]  # delay, air, RH, pressure, battery
+    flags: NDArray[np.int64]
+
+
+def settle(session: Session) -> frozenset[str]:
+    """Settle some of what is marked, newest first; returns the places that were settled.
+
+    Nothing is marked any more where the answer is empty.
+    """
+    newest = session.exec(
+        select(Unsettled).order_by(col(Unsettled.hour).desc(), col(Unsettled.place_id)).limit(1)
+    ).first()
+    if newest is None:
+        return frozenset()
+    place_id, last = newest.place_id, to_millis(newest.hour)
+    first = last - (HOURS_AT_ONCE - 1) * marks.HOUR_MS
+    _settle_place(session, place_id, _marked(session, place_id, first, last))
+    return frozenset({place_id})
+
+
+def settle_all(db: Database, *, progress: Callable[[int], None] | None = None) -> frozenset[str]:
+    """Settle everything that is marked, a transaction for a few hours each.
+
+    ``progress`` is told after each how many hours are left.
+    """
+    settled: set[str] = set()
+    while True:
+        with db.write() as session:
+            places = settle(session)
+            left = unsettled_hours(session) if progress else 0
+        if not places:
+            return frozenset(settled)
+        settled |= places
+        if progress:
+            progress(left)
+
+
+def rebuild(db: Database, *, progress: Callable[[int], None] | None = None) -> int:
+    """Throw away what is derived and reckon it anew; returns how many hours there were."""
+    with db.write() as session:
+        marks.mark_everything(session)
+        hours = unsettled_hours(session)
+    settle_all(db, progress=progress)
+    return hours
+
+
+def unsettled_hours(session: Session) -> int:
+    """How many hours of places wait."""
+    return int(session.exec(select(func.count()).select_from(Unsettled)).one())
+
+
+def _marked(session: Session, place_id: str, first: int, last: int) -> list[int]:
+    hours = session.exec(
+        select(Unsettled.hour)
+        .where(col(Unsettled.place_id) == place_id)
+        .where(col(Unsettled.hour) >= from_millis(first))
+        .where(col(Unsettled.hour) <= from_millis(last))
+        .order_by(col(Unsettled.hour))
+    )
+    return [to_millis(hour) for hour in hours]
+
+
+def _settle_place(session: Session, place_id: str, hours: Sequence[int]) -> None:
+    sensors = session.exec(select(Sensor).where(col(Sensor.place_id) == place_id)).all()
+    by_id = {int(s.id or 0): s for s in sensors}
+    standing = corrections.standing(session, by_id)
+    touched = set(hours)
+    for first, last in marks.runs(hours):
+        touched |= _assess(session, by_id, standing, first, last)
+    for first, last in marks.runs(sorted(touched)):
+        rollups.make(session, list(by_id), first, last)
+    for hour in hours:
+        session.delete(session.get_one(Unsettled, (place_id, from_millis(hour))))
+
+
+def _assess(
+    session: Session,
+    sensors: Mapping[int, Sensor],
+    standing: Mapping[int, Corrections],
+    first: int,
+    last: int,
+) -> set[int]:
+    """Reckon the flags that readings of a stretch bear on; returns the hours where one changed."""
+    back, ahead = round(REACH_BACK_S * 1000), round(REACH_AHEAD_S * 1000)
+    from_ms, until_ms = first - ahead, last + back
+    rows = {
+        sensor_id: found
+        for sensor_id in sensors
+        if (found := _read(session, sensor_id, from_ms - back, until_ms + ahead)).at_ms.size
+    }
+    courses = {i: _course(sensors[i], r, standing[i]) for i, r in rows.items()}
+    changed: list[dict[str, Any]] = []
+    for sensor_id, found in rows.items():
+        wanted = (found.at_ms >= from_ms) & (found.at_ms < until_ms)
+        if not wanted.any():
+            continue
+        mates = [course for other, course in courses.items() if other != sensor_id]
+        flags = flags_of(courses[sensor_id], mates, first_s=from_ms / 1000.0)
+        flags = np.asarray(flags)[: int(wanted.sum())]
+        at_ms = found.at_ms[wanted]
+        new = flags != found.flags[wanted]
+        changed += [
+            {"_sensor": sensor_id, "_at": from_millis(at), "_flags": flag}
+            for at, flag in zip(at_ms[new].tolist(), flags[new].tolist(), strict=True)
+        ]
+    if changed:
+        session.connection().execute(
+            update(Reading)
+            .where(col(Reading.sensor_id) == bindparam("_sensor"))
+            .where(col(Reading.at) == bindparam("_at"))
+            .values(flags=bindparam("_flags")),
+            changed,
+        )
+    return {marks.hour_of(to_millis(row["_at"])) for row in changed}
+
+
+def _read(session: Session, sensor_id: int, from_ms: int, until_ms: int) -> _Rows:
+    columns = (
+        Reading.at, Reading.delay_ms, Reading.raw_air_c, Reading.raw_rh_pct, Reading.pressure_pa,
+        Reading.battery_pct, Reading.flags,
+    )  # fmt: skip
+    rows = session.connection().execute(
+        select(*(_plain(c) for c in columns))
+        .where(col(Reading.sensor_id) == sensor_id)
+        .where(col(Reading.at) >= from_millis(from_ms), col(Reading.at) < from_millis(until_ms))
+        .order_by(col(Reading.at))
+    )
+    # Instants in milliseconds and scaled values are exact in a double.
+    table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, len(columns))
+    flags = np.where(np.isnan(table[:, 6]), UNASSESSED, table[:, 6]).astype(np.int64)
+    return _Rows(table[:, 0].astype(np.int64), table[:, 1:6], flags)
+
+
+def _plain(column: Any) -> Any:
+    """A column as the whole number it is kept as."""
+    return type_coerce(column, BigInteger)
+
+
+def _course(sensor: Sensor, rows: _Rows, known: Corrections) -> Course:
+    time_s = rows.at_ms / 1000.0
+    delay, air, rh, pressure, battery = rows.values.T
+    raw_air, raw_rh = air / CLIMATE_SCALE, rh / CLIMATE_SCALE
+    newest = float(time_s[-1])
+    return Course(
+        time_s=time_s,
+        received_s=time_s + delay / 1000.0,
+        air_c=known.apply("air_c", time_s, raw_air),
+        rh_pct=known.apply("rh_pct", time_s, raw_rh),
+        raw_air_c=raw_air,
+        raw_rh_pct=raw_rh,
+        pressure_pa=pressure / PRESSURE_SCALE,
+        battery_pct=battery,
+        air_sd_k=known.sd("air_c", newest, sensor.air_sd_k),
+        rh_sd_pct=known.sd("rh_pct", newest, sensor.rh_sd_pct),
+        corrected_from_s=known.begins(("air_c", "rh_pct")),
+    )
