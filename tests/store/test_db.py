@@ -16,7 +16,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlmodel import Session, SQLModel, select
 
-from service.store import tables  # noqa: F401 -- fills the metadata
+from service.store import tables
 from service.store.db import Database, DatabaseError, alembic_config, blames_data, sqlite_url
 from service.store.tables import Place
 
@@ -203,3 +203,35 @@ def test_what_is_to_blame_for_a_failed_write(database):
     assert isinstance(gone, OperationalError)
     assert not blames_data(gone)
     assert not blames_data(OSError("disk on fire"))
+
+
+def test_readings_of_the_first_schema_come_through_the_upgrade(data_folder):
+    # Written as the first release wrote it, in plain SQL: 20.05 °C, 103.2 % as sent and cut to 100.
+    address = sqlite_url(data_folder)
+    config = alembic_config(address)
+    command.upgrade(config, "0001")
+    file = data_folder / "boothglass.sqlite"
+    at = 1_772_442_000_000
+    with sqlite3.connect(file) as raw:
+        raw.execute("insert into place values ('booth', 'Booth', 'booth', null, ?)", (at,))
+        raw.execute("insert into sensor values (7, 'booth', 'wall', 0.3, 2.0, ?)", (at,))
+        rows = [
+            (7, at, at + 1500, 20.05, 103.2, 20.05, 100.0, None, None),
+            (7, at + 30_000, at + 30_000, -3.1234, 40.0, -3.1234, 40.0, -4.5, 100_812.3),
+        ]
+        raw.executemany("insert into reading values (?,?,?,?,?,?,?,?,?)", rows)
+    raw.close()
+    database = Database(address)
+    database.upgrade()
+    with database.read() as session:
+        first, second = session.exec(select(tables.Reading).order_by(tables.Reading.at)).all()
+        waiting = session.exec(select(tables.Unsettled)).all()
+    assert (first.raw_air_c, first.raw_rh_pct, first.delay_ms) == (20.05, 103.2, 1500)
+    assert (first.surface_c, first.pressure_pa, first.flags) == (None, None, None)
+    assert (second.raw_air_c, second.surface_c, second.pressure_pa) == (-3.1234, -4.5, 100_812.3)
+    assert [(u.place_id, u.hour.timestamp() % 3600) for u in waiting] == [("booth", 0.0)]
+    command.downgrade(config, "0001")
+    with sqlite3.connect(file) as raw:
+        assert raw.execute("select * from reading order by at").fetchall() == rows
+    raw.close()
+    database.dispose()
