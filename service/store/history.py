@@ -274,21 +274,25 @@ def _merged(table: NDArray[np.float64]) -> list[dict[str, Any]]:
         for values in (least(RH_MIN), total(RH_SUM, used) / np.maximum(count, 1), most(RH_MAX))
     ]
     surfaces = total(SURFACE_COUNT, used)
-    surface = total(SURFACE_SUM, used) / np.maximum(surfaces, 1)
+    surface = np.where(surfaces > 0, total(SURFACE_SUM, used) / np.maximum(surfaces, 1), np.nan)
     flagged, left_out = total(DOUBTFUL), total(LEFT_OUT)
+    whole = zip(*(x.astype(int).tolist() for x in (starts, count, flagged, left_out)), strict=True)
+    values = zip(*(x.tolist() for x in (*air, *rh, surface)), strict=True)
     return [
         {
-            "at": from_millis(int(starts[i])),
-            "count": int(count[i]),
-            "flagged": int(flagged[i]),
-            "left_out": int(left_out[i]),
-            "air_c": _spread(air, i),
-            "rh_pct": _spread(rh, i),
-            "surface_c": float(surface[i]) if surfaces[i] else None,
+            "at": from_millis(start),
+            "count": there,
+            "flagged": doubtful,
+            "left_out": impossible,
+            "air_c": {"min": a_min, "mean": a_mean, "max": a_max},
+            "rh_pct": {"min": r_min, "mean": r_mean, "max": r_max},
+            "surface_c": None if math.isnan(surface_c) else surface_c,
         }
-        for i in range(size)
-        if count[i]
-    ]
+        for (start, there, doubtful, impossible), (
+            a_min, a_mean, a_max, r_min, r_mean, r_max, surface_c,
+        ) in zip(whole, values, strict=True)
+        if there
+    ]  # fmt: skip
 
 
 def _trusted(table: NDArray[np.float64], bucket: NDArray[np.intp], size: int) -> NDArray[np.bool_]:
@@ -300,11 +304,6 @@ def _trusted(table: NDArray[np.float64], bucket: NDArray[np.intp], size: int) ->
     clean = (count > 0) & (2 * doubtful < count)
     any_clean = np.bincount(bucket, clean, size) > 0
     return clean | ~any_clean[bucket]
-
-
-def _spread(values: Sequence[NDArray[np.float64]], i: int) -> dict[str, float]:
-    low, mean, high = (float(value[i]) for value in values)
-    return {"min": low, "mean": mean, "max": high}
 
 
 def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
-from sqlalchemy import BigInteger, Integer, Select, case, delete, type_coerce
+from sqlalchemy import (
+    BigInteger,
+    BindParameter,
+    ColumnElement,
+    Delete,
+    Insert,
+    Select,
+    bindparam,
+    case,
+    delete,
+    type_coerce,
+)
 from sqlalchemy import insert as insert_into
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, func
 
 from service.shop.quality import NOT_COUNTED
 from service.store.cover import Piece
+from service.store.horizon import Thinned, stretches_without
 from service.store.tables import Reading, RollUp
-from service.store.types import from_millis
 
 __all__ = ["STEPS_S", "make", "totals"]
 
@@ -27,14 +39,27 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def make(session: Session, sensor_ids: Sequence[int], first_ms: int, last_ms: int) -> None:
-    """Make the roll-ups of sensors anew from ``first_ms`` until before ``last_ms``, whole hours."""
-    finer = None
-    for step_s in STEPS_S:
+def make(
+    session: Session,
+    sensor_ids: Sequence[int],
+    first_ms: int,
+    last_ms: int,
+    thinned: Thinned | None = None,
+) -> None:
+    """Make the roll-ups of sensors anew from ``first_ms`` until before ``last_ms``, whole hours.
+
+    In ``thinned`` hours the finest ones stay as they are, and the coarser are made of those.
+    """
+    gone = thinned or {}
+    whole = [sensor_id for sensor_id in sensor_ids if sensor_id not in gone]
+    _make(session, whole, STEPS_S[0], first_ms, last_ms, None)
+    for sensor_id, hours in gone.items():
+        for first, last in stretches_without(hours, first_ms, last_ms):
+            _make(session, [sensor_id], STEPS_S[0], first, last, None)
+    for finer, step_s in pairwise(STEPS_S):
         step_ms = step_s * 1000
         first, last = first_ms - first_ms % step_ms, -(-last_ms // step_ms) * step_ms
         _make(session, sensor_ids, step_s, first, last, finer)
-        finer = step_s
 
 
 def totals(
@@ -44,8 +69,12 @@ def totals(
 
     Values are the whole parts they are kept in.
     """
-    query = _query(sensor_ids, step_s, piece.start, piece.end, piece.step_s)
-    return [tuple(row) for row in session.connection().execute(query)]
+    # Built once and compiled once: putting a statement together costs more than running it.
+    rows = session.connection().execute(
+        _reading_totals() if piece.step_s is None else _roll_up_totals(),
+        _terms(sensor_ids, step_s, piece.start, piece.end, piece.step_s),
+    )
+    return [tuple(row) for row in rows]
 
 
 def _make(
@@ -54,38 +83,73 @@ def _make(
     step_s: int,
     first_ms: int,
     last_ms: int,
-    from_step_s: int | None,
+    finer_s: int | None,
 ) -> None:
     connection = session.connection()
+    connection.execute(_removal(), _terms(sensor_ids, step_s, first_ms, last_ms, None))
     connection.execute(
-        delete(RollUp)
-        .where(col(RollUp.sensor_id).in_(sensor_ids), col(RollUp.step_s) == step_s)
-        .where(col(RollUp.at) >= from_millis(first_ms), col(RollUp.at) < from_millis(last_ms))
-    )
-    query = _query(sensor_ids, step_s, first_ms, last_ms, from_step_s)
-    connection.execute(
-        insert_into(RollUp).from_select(
-            COLUMNS, query.add_columns(type_coerce(step_s, Integer).label("step_s"))
-        )
+        _insertion(of_readings=finer_s is None),
+        _terms(sensor_ids, step_s, first_ms, last_ms, finer_s),
     )
 
 
-def _query(
-    sensor_ids: Sequence[int], step_s: int, first_ms: int, last_ms: int, from_step_s: int | None
-) -> Select[Any]:
-    """Totals of each sensor and span of ``step_s``, of readings or of finer roll-ups."""
-    table = Reading if from_step_s is None else RollUp
+def _terms(
+    sensor_ids: Sequence[int], step_s: int, first_ms: int, last_ms: int, finer_s: int | None
+) -> dict[str, Any]:
+    terms: dict[str, Any] = {
+        "sensors": list(sensor_ids),
+        "step": step_s,
+        "step_ms": step_s * 1000,
+        "first": first_ms,
+        "last": last_ms,
+    }
+    return terms if finer_s is None else terms | {"finer": finer_s}
+
+
+def _number(name: str) -> BindParameter[int]:
+    return bindparam(name, type_=BigInteger)
+
+
+def _within(table: type[Reading | RollUp]) -> tuple[ColumnElement[bool], ...]:
     at = type_coerce(col(table.at), BigInteger)
-    start = at - at % (step_s * 1000)
-    query = (
-        select_columns(
-            col(table.sensor_id), start, *(_of_readings() if from_step_s is None else _of_rollups())
-        )
-        .where(col(table.sensor_id).in_(sensor_ids))
-        .where(col(table.at) >= from_millis(first_ms), col(table.at) < from_millis(last_ms))
+    return (
+        col(table.sensor_id).in_(bindparam("sensors", expanding=True)),
+        at >= _number("first"),
+        at < _number("last"),
+    )
+
+
+@cache
+def _removal() -> Delete:
+    return delete(RollUp).where(*_within(RollUp), col(RollUp.step_s) == _number("step"))
+
+
+@cache
+def _insertion(*, of_readings: bool) -> Insert:
+    query = _reading_totals() if of_readings else _roll_up_totals()
+    return insert_into(RollUp).from_select(COLUMNS, query.add_columns(_number("step")))
+
+
+@cache
+def _reading_totals() -> Select[Any]:
+    """Totals of each sensor and span of readings."""
+    return _totals(Reading, _of_readings())
+
+
+@cache
+def _roll_up_totals() -> Select[Any]:
+    """Totals of each sensor and span of finer roll-ups."""
+    return _totals(RollUp, _of_rollups()).where(col(RollUp.step_s) == _number("finer"))
+
+
+def _totals(table: type[Reading | RollUp], columns: Sequence[Any]) -> Select[Any]:
+    at = type_coerce(col(table.at), BigInteger)
+    start = (at - at % _number("step_ms")).label("start")
+    return (
+        select_columns(col(table.sensor_id), start, *columns)
+        .where(*_within(table))
         .group_by(col(table.sensor_id), start)
     )
-    return query if from_step_s is None else query.where(col(RollUp.step_s) == from_step_s)
 
 
 def _of_readings() -> list[Any]:
