@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from sensors.halves import Half
 from sensors.payloads import PayloadError, Report
 from service.store.readings import NewReading
 
-__all__ = ["AHEAD", "checked"]
+__all__ = ["AHEAD", "checked", "checked_half"]
 
 AHEAD = timedelta(seconds=120)
 """How far a sensor's clock may be ahead of ours."""
 
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
-AIR_C = (-40.0, 60.0)
-SURFACE_C = (-40.0, 80.0)
-PRESSURE_PA = (50_000.0, 110_000.0)
-RH_PCT = (0.0, 105.0)
+LIMITS = {
+    "air_c": (-40.0, 60.0, "°C"),
+    "rh_pct": (0.0, 105.0, "%"),
+    "surface_c": (-40.0, 80.0, "°C"),
+    "pressure_pa": (50_000.0, 110_000.0, "Pa"),
+}
 """A wet sensor reads a little over 100: up to 105 is kept as sent and counts as 100."""
 
 
@@ -37,18 +40,11 @@ def checked(report: Report, *, now: datetime, waited: bool = False) -> NewReadin
         Naming the field that cannot be: out of range, from the future, from before 2000, or of
         unknown age. Late readings are fine; they are history and never the air of now.
     """
-    _within("air_c", report.air_c, AIR_C, "°C")
-    _within("rh_pct", report.rh_pct, RH_PCT, "%")
-    if report.surface_c is not None:
-        _within("surface_c", report.surface_c, SURFACE_C, "°C")
-    if report.pressure_pa is not None:
-        _within("pressure_pa", report.pressure_pa, PRESSURE_PA, "Pa")
-    if report.at > now + AHEAD:
-        raise PayloadError("at", f"{report.at.isoformat()} lies in the future")
-    if report.at < EARLIEST:
-        raise PayloadError("at", f"{report.at.isoformat()} is before the year 2000")
-    if waited and not report.timed:
-        raise PayloadError("at", "is missing, and the message may have waited: its age is unknown")
+    for field in LIMITS:
+        value = getattr(report, field)
+        if value is not None:
+            _within(field, value)
+    _in_time(report.at, now, timed=report.timed, waited=waited)
     return NewReading(
         place=report.place,
         sensor=report.sensor,
@@ -68,7 +64,23 @@ def _battery(percent: float | None) -> int | None:
     return None if percent is None or not 0.0 <= percent <= 110.0 else min(round(percent), 100)
 
 
-def _within(field: str, value: float, limits: tuple[float, float], unit: str) -> None:
-    low, high = limits
+def checked_half(half: Half, *, now: datetime, waited: bool = False) -> None:
+    """Check what comes by itself, as :func:`checked` does, before it is joined with anything."""
+    if half.quantity in LIMITS:
+        _within(half.quantity, half.value)
+    _in_time(half.at, now, timed=half.timed, waited=waited)
+
+
+def _in_time(at: datetime, now: datetime, *, timed: bool, waited: bool) -> None:
+    if at > now + AHEAD:
+        raise PayloadError("at", f"{at.isoformat()} lies in the future")
+    if at < EARLIEST:
+        raise PayloadError("at", f"{at.isoformat()} is before the year 2000")
+    if waited and not timed:
+        raise PayloadError("at", "is missing, and the message may have waited: its age is unknown")
+
+
+def _within(field: str, value: float) -> None:
+    low, high, unit = LIMITS[field]
     if not low <= value <= high:
         raise PayloadError(field, f"{value:g} is outside {low:g} to {high:g} {unit}")

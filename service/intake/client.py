@@ -8,22 +8,33 @@ every one of them, because the session outlives the connection.
 
 from __future__ import annotations
 
+import logging
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from sensors.mapping import Decoder
 from service.clock import Clock
 from service.intake.committer import Committer
 from service.intake.connection import Connection
+from service.intake.readers import Readers
+from service.intake.sorter import Sorter
 from service.settings import MqttAddress
 from service.store.db import Database
+from service.store.kinds import Kind, Kinds
 from service.store.readings import Recorded
 
 __all__ = ["Intake"]
 
+KINDS_EVERY_S = 3.0
+"""Real seconds between looks at the sensor kinds: another process may have adopted one."""
+
+log = logging.getLogger(__name__)
+
 
 class Intake:
-    """Subscribes to every place and sensor and keeps what comes.
+    """Subscribes to every place and sensor, and to adopted sensor kinds, and keeps what comes.
 
     Parameters
     ----------
@@ -49,22 +60,62 @@ class Intake:
         on_recorded: Callable[[Recorded], None],
         mqtt5: bool = True,
     ) -> None:
+        self._kinds, self._known_kinds = Kinds(db, clock), list[Kind]()
+        self._kinds_problem: str | None = None
+        self._readers = Readers()
+        self._sorter = Sorter(self._readers)
         self._committer = Committer(
-            db, clock, on_recorded=on_recorded, on_recovered=self._after_a_stall
+            db,
+            clock,
+            self._sorter,
+            on_recorded=on_recorded,
+            on_recovered=self._after_a_stall,
         )
         self._connection = Connection(
             address, data_folder, clock, self._committer.offer, mqtt5=mqtt5
         )
 
+        self._stopping = threading.Event()
+        self._refreshing = threading.Lock()
+        self._watch = threading.Thread(target=self._watch_kinds, name="intake-kinds", daemon=True)
+
     def start(self) -> None:
         """Begin in the background; an absent broker is tried again for ever."""
+        self.refresh()
         self._committer.start()
         self._connection.start()
+        self._watch.start()
 
     def stop(self) -> None:
         """Finish the batch under way, then disconnect; what is left stays at the broker."""
+        self._stopping.set()
         self._committer.stop()
         self._connection.stop()
+        if self._watch.is_alive():
+            self._watch.join(timeout=10)
+
+    def refresh(self) -> None:
+        """Take note of sensor kinds that were adopted or retired; an error waits for the next."""
+        with self._refreshing:
+            try:
+                kinds = self._kinds.in_use()
+            except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
+                self._kinds_problem = f"{type(error).__name__}: {error}"
+                log.warning("sensor kinds cannot be read: %s", error)
+                return
+            self._kinds_problem = None
+            if kinds == self._known_kinds:
+                return
+            decoders = [Decoder(kind.mapping) for kind in kinds if kind.mapping is not None]
+            self._readers.use(decoders)
+            self._connection.filters.want(
+                {
+                    name: decoder.mapping.time is not None
+                    for decoder in decoders
+                    for name in decoder.pattern.filters()
+                }
+            )
+            self._known_kinds = kinds
 
     def wait_connected(self, timeout_s: float) -> bool:
         """Wait until the subscription stands."""
@@ -78,9 +129,14 @@ class Intake:
             problems.append(f"no connection to the broker: {connection.problem}")
         if committer.problem is not None:
             problems.append(f"readings cannot be kept: {committer.problem}")
+        if self._kinds_problem is not None:
+            problems.append(f"sensor kinds cannot be read: {self._kinds_problem}")
+        problems += [f"sensor kind {k.name}: {k.trouble}" for k in self._known_kinds if k.trouble]
+        problems += connection.filters.problems()
         return {
             "connected": connection.connected,
             "waiting": committer.waiting,
+            "waiting_for_other_half": self._sorter.waiting,
             "last_commit_at": committer.last_commit_at,
             **vars(committer.counters),
             "dropped": connection.dropped,
@@ -89,6 +145,10 @@ class Intake:
             "last_error": committer.last_error,
             "problems": problems,
         }
+
+    def _watch_kinds(self) -> None:
+        while not self._stopping.wait(KINDS_EVERY_S):
+            self.refresh()
 
     def _after_a_stall(self) -> None:
         # While nothing was acknowledged the broker may have held messages back.

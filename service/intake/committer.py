@@ -7,16 +7,16 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
-from sensors.payloads import MAX_PAYLOAD_BYTES, PayloadError, decode
+from sensors.payloads import PayloadError
 from service.clock import Clock
 from service.intake.arrivals import Arrival
-from service.intake.check import checked
+from service.intake.sorter import Sorted, Sorter
 from service.store import readings, rejects
 from service.store.db import Database, blames_data
-from service.store.readings import NewReading, Recorded
+from service.store.readings import Recorded
 from service.store.tables import Reject
 
 __all__ = ["Committer", "Counters"]
@@ -45,19 +45,13 @@ class Counters:
     rejected: int = 0
 
 
-@dataclass
-class _Sorted:
-    """A batch taken apart: readings with the message each came in, and what cannot be used."""
-
-    good: list[tuple[NewReading, Arrival]] = field(default_factory=list)
-    bad: list[tuple[Arrival, PayloadError]] = field(default_factory=list)
-
-
 class Committer:
     """Takes arrivals in batches, commits, acknowledges; tries for ever what it cannot commit.
 
     Parameters
     ----------
+    sorter : Sorter
+        Takes the messages apart; those that wait in it are left unacknowledged.
     on_recorded : callable
         Told after each commit that brought something new, from the committing thread.
     on_recovered : callable
@@ -68,6 +62,7 @@ class Committer:
         self,
         db: Database,
         clock: Clock,
+        sorter: Sorter,
         *,
         on_recorded: Callable[[Recorded], None],
         on_recovered: Callable[[], None],
@@ -77,7 +72,7 @@ class Committer:
         self.problem: str | None = None
         self.last_error: str | None = None
         self.last_commit_at: datetime | None = None
-        self._db, self._clock = db, clock
+        self._db, self._clock, self._sorter = db, clock, sorter
         self._on_recorded, self._on_recovered = on_recorded, on_recovered
         self._arrivals: queue.Queue[Arrival] = queue.Queue(WAITING_MOST)
         self._stopping = threading.Event()
@@ -121,9 +116,9 @@ class Committer:
         """Keep the loop alive: an error nobody foresaw costs a restart, not readings."""
         while not self._stopping.is_set():
             try:
-                batch = self._next_batch()
-                if batch and self._commit_until_done(batch):
-                    self._acknowledge(batch)
+                found = self._sorter.sort(self._next_batch(), self._clock.now())
+                if not found or self._commit_until_done(found):
+                    self._acknowledge(found.done)
             except Exception as error:
                 self.restarts += 1
                 self.problem = self.last_error = f"{type(error).__name__}: {error}"
@@ -144,17 +139,17 @@ class Committer:
                 break
         return batch
 
-    def _commit_until_done(self, batch: Sequence[Arrival]) -> bool:
+    def _commit_until_done(self, found: Sorted) -> bool:
         """Commit, again and again if need be; False only when stopping."""
         delay_s = RETRY_FIRST_S
         while True:
             try:
-                self._commit(batch)
+                self._commit(found)
             except Exception as error:
                 self.problem = self.last_error = f"{type(error).__name__}: {error}"
                 if blames_data(error):
-                    log.exception("a batch of %d cannot be kept as it is", len(batch))
-                    return self._one_by_one(batch, error)
+                    log.exception("a batch of %d cannot be kept as it is", len(found))
+                    return self._one_by_one(found, error)
                 log.warning("commit failed, next try in %.1f s: %s", delay_s, error)
             else:
                 self._recover()
@@ -163,11 +158,11 @@ class Committer:
                 return False
             delay_s = min(2 * delay_s, RETRY_MOST_S)
 
-    def _one_by_one(self, batch: Sequence[Arrival], error: Exception) -> bool:
+    def _one_by_one(self, found: Sorted, error: Exception) -> bool:
         """Find the message that no database takes, and keep it as a reject."""
-        if len(batch) > 1:
-            return all(self._commit_until_done([arrival]) for arrival in batch)
-        (arrival,) = batch
+        if len(found) > 1:
+            return all(self._commit_until_done(one) for one in found.one_by_one())
+        (arrival,) = [arrival for _, arrival in found.good] or [arrival for arrival, _ in found.bad]
         reason = f"could not be recorded: {type(error).__name__}"
         with self._db.write() as session:
             rejects.keep(session, _reject(arrival, PayloadError("payload", reason)))
@@ -175,8 +170,7 @@ class Committer:
         self._recover()
         return True
 
-    def _commit(self, batch: Sequence[Arrival]) -> None:
-        found = _sorted_out(batch)
+    def _commit(self, found: Sorted) -> None:
         bad = list(found.bad)
         with self._db.write() as session:
             recorded = readings.record_batch(session, [reading for reading, _ in found.good])
@@ -209,34 +203,6 @@ class Committer:
     def _acknowledge(self, batch: Sequence[Arrival]) -> None:
         for arrival in batch:
             arrival.acknowledge()
-
-
-def _sorted_out(batch: Sequence[Arrival]) -> _Sorted:
-    found = _Sorted()
-    for arrival in batch:
-        if arrival.size_bytes > MAX_PAYLOAD_BYTES:
-            size = f"{arrival.size_bytes} bytes; {MAX_PAYLOAD_BYTES} at most"
-            found.bad.append((arrival, PayloadError("payload", size)))
-            continue
-        try:
-            reports = decode(arrival.topic, arrival.payload, arrival.received_at)
-        except PayloadError as error:
-            found.bad.append((arrival, error))
-            continue
-        except Exception as error:
-            # A fault of ours; it must not hold up whatever comes behind it.
-            log.exception("the decoder failed on a message of %s", arrival.topic)
-            reason = f"could not be read: {type(error).__name__}"
-            found.bad.append((arrival, PayloadError("payload", reason)))
-            continue
-        for report in reports:
-            try:
-                reading = checked(report, now=arrival.received_at, waited=arrival.waited)
-            except PayloadError as error:
-                found.bad.append((arrival, error))
-            else:
-                found.good.append((reading, arrival))
-    return found
 
 
 def _reject(arrival: Arrival, error: PayloadError) -> Reject:

@@ -28,6 +28,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from sensors.payloads import MAX_PAYLOAD_BYTES, TOPIC_FILTER, is_own
 from service.clock import Clock
 from service.intake.arrivals import Arrival
+from service.intake.filters import Filters
 from service.settings import MqttAddress
 
 __all__ = ["Connection"]
@@ -48,7 +49,7 @@ log = logging.getLogger(__name__)
 
 
 class Connection:
-    """Keeps one subscription of every place and sensor.
+    """Keeps one subscription of every place and sensor, and the :class:`Filters` beside it.
 
     Parameters
     ----------
@@ -71,6 +72,7 @@ class Connection:
         *,
         mqtt5: bool = True,
     ) -> None:
+        self.filters = Filters(data_folder / "mqtt-filters.json")
         self.reconnects = 0
         self.restarts = 0
         self.dropped = 0
@@ -84,6 +86,7 @@ class Connection:
         self._subscribed = threading.Event()
         self._client: mqtt.Client | None = None
         self._answered = threading.Event()
+        self._own_subscription: int | None = None
         self._live = False
         self._marker = b""
         self._thread = threading.Thread(target=self._keep_up, name="intake-mqtt", daemon=True)
@@ -156,6 +159,7 @@ class Connection:
             stood = self._subscribed.is_set()
             self._subscribed.clear()
             self._client = None
+            self.filters.disconnected()
             client.disconnect()
             client.loop_stop()
         if not self._answered.is_set():
@@ -231,18 +235,22 @@ class Connection:
             options = SubscribeOptions(
                 qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
             )
-            client.subscribe(TOPIC_FILTER, options=options)
+            _, self._own_subscription = client.subscribe(TOPIC_FILTER, options=options)
         else:
-            client.subscribe(TOPIC_FILTER, qos=1)
+            _, self._own_subscription = client.subscribe(TOPIC_FILTER, qos=1)
+        self.filters.connected(client, self._protocol, session_present=flags.session_present)
 
     def _on_subscribe(
         self,
         _client: mqtt.Client,
         _data: Any,
-        _mid: int,
+        mid: int,
         reasons: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
+        if mid != self._own_subscription:
+            self.filters.answered(mid, reasons)
+            return
         if any(reason.is_failure for reason in reasons):
             self.problem = f"{self._address!r} refuses the subscription {TOPIC_FILTER}"
             self._ended.set()

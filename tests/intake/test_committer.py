@@ -13,8 +13,12 @@ from sqlmodel import select
 
 from sensors.payloads import MAX_PAYLOAD_BYTES, encode
 from service.intake import committer as committing
+from service.intake import readers as reading
+from service.intake import sorter as sorting
 from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
+from service.intake.readers import Readers
+from service.intake.sorter import Sorter
 from service.store import db as store_db
 from service.store import readings, rejects
 from service.store.db import Database, sqlite_url
@@ -32,7 +36,11 @@ class Bench:
         self.acknowledged: list[int] = []
         self.lock = threading.Lock()
         self.committer = Committer(
-            database, clock, on_recorded=self.told.append, on_recovered=self._recovered
+            database,
+            clock,
+            Sorter(Readers()),
+            on_recorded=self.told.append,
+            on_recovered=self._recovered,
         )
 
     def _recovered(self) -> None:
@@ -186,7 +194,7 @@ def test_a_listener_that_fails_loses_nothing(bench):
 
 def test_a_message_that_no_database_takes_is_set_aside_alone(bench, monkeypatch):
     # The check lets it through, as a fault in it might; the column then refuses the naive instant.
-    real = committing.checked
+    real = sorting.checked
 
     def careless(report, **how):
         reading = real(report, **how)
@@ -194,7 +202,7 @@ def test_a_message_that_no_database_takes_is_set_aside_alone(bench, monkeypatch)
             object.__setattr__(reading, "received_at", reading.received_at.replace(tzinfo=None))
         return reading
 
-    monkeypatch.setattr(committing, "checked", careless)
+    monkeypatch.setattr(sorting, "checked", careless)
     for number in range(5):
         bench.send(number, sensor="cursed" if number == 2 else "wall")
     bench.committer.start()
@@ -207,14 +215,14 @@ def test_a_message_that_no_database_takes_is_set_aside_alone(bench, monkeypatch)
 
 
 def test_a_fault_in_the_decoder_sets_one_message_aside(bench, monkeypatch):
-    real = committing.decode
+    real = reading.decode
 
     def faulty(topic, payload, received_at):
         if topic.endswith("cursed"):
             raise KeyError("surprise")
         return real(topic, payload, received_at)
 
-    monkeypatch.setattr(committing, "decode", faulty)
+    monkeypatch.setattr(reading, "decode", faulty)
     for number in range(3):
         bench.send(number, sensor="cursed" if number == 1 else "wall")
     bench.committer.start()

@@ -1,0 +1,117 @@
+"""Sensor kinds: how the payloads of foreign sensors are read, adopted and retired as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlmodel import Session, col, select
+
+from sensors.mapping import Decoder, Mapping, MappingError, mapping_of
+from sensors.topics import overlap, word_of
+from sensors.wire import PayloadError
+from service.clock import Clock
+from service.store.db import Database
+from service.store.errors import BadInput, Conflict, NotFound
+from service.store.fields import text
+from service.store.tables import SensorKind
+
+__all__ = ["MOST_KINDS", "Kind", "Kinds", "checked_mapping"]
+
+MOST_KINDS = 100
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A sensor kind in use; ``mapping`` is None where ``trouble`` says why it cannot be used."""
+
+    id: str
+    name: str
+    made_at: datetime
+    mapping: Mapping | None
+    trouble: str | None = None
+
+
+class Kinds:
+    """The sensor kinds of a shop. Every method is one transaction."""
+
+    def __init__(self, db: Database, clock: Clock) -> None:
+        self._db, self._clock = db, clock
+
+    def in_use(self) -> list[Kind]:
+        """Every kind in use, by its id."""
+        with self._db.read() as session:
+            return [_kind(row) for row in _rows(session)]
+
+    def adopt(self, name: str, spec: object, kind_id: str | None = None) -> Kind:
+        """Take a kind into use; without ``kind_id`` its word is made from its name.
+
+        Raises
+        ------
+        BadInput
+            Naming the field of the mapping (``mapping.values.air_c.unit``), or ``name``.
+        Conflict
+            Where the word is taken, or another kind takes some of the same topics.
+        """
+        called = text("name", name, 120, required=True)
+        mapping = checked_mapping(spec)
+        try:
+            word = word_of("id", called if kind_id is None else kind_id)
+        except PayloadError as error:
+            raise BadInput(error.field, error.reason) from error
+        if kind_id is not None and word != kind_id:
+            raise BadInput("id", f"{kind_id!r} is not 1 to 64 small letters, digits, - and _")
+        with self._db.write() as session:
+            row = session.get(SensorKind, word)
+            if row is not None and row.retired_at is None:
+                field = "name" if kind_id is None else "id"
+                raise Conflict(field, f"there is a sensor kind {word} already")
+            others = [_kind(other) for other in _rows(session)]
+            if len(others) >= MOST_KINDS:
+                raise Conflict("name", f"there are {MOST_KINDS} sensor kinds already")
+            _refuse_overlap(mapping, others)
+            row = session.merge(
+                SensorKind(id=word, name=called, spec=mapping.spec(), made_at=self._clock.now())
+            )
+            session.flush()
+            return _kind(row)
+
+    def retire(self, kind_id: str) -> None:
+        """Take a kind out of use; what it has brought stays. Raises NotFound."""
+        with self._db.write() as session:
+            row = session.get(SensorKind, kind_id)
+            if row is None or row.retired_at is not None:
+                raise NotFound("kind", f"there is no sensor kind {kind_id!r} in use")
+            row.retired_at = self._clock.now()
+            session.add(row)
+
+
+def checked_mapping(spec: object) -> Mapping:
+    """Make a mapping of plain data; raises BadInput naming its field under ``mapping``."""
+    try:
+        return mapping_of(spec)
+    except MappingError as error:
+        field = "mapping" if error.field == "mapping" else f"mapping.{error.field}"
+        raise BadInput(field, error.reason) from error
+
+
+def _refuse_overlap(mapping: Mapping, others: list[Kind]) -> None:
+    pattern = Decoder(mapping).pattern
+    for other in others:
+        if other.mapping is not None and overlap(pattern, Decoder(other.mapping).pattern):
+            raise Conflict(
+                "mapping.topic",
+                f"takes topics that {other.name} ({other.mapping.topic}) takes already",
+            )
+
+
+def _rows(session: Session) -> list[SensorKind]:
+    query = select(SensorKind).where(col(SensorKind.retired_at).is_(None))
+    return list(session.exec(query.order_by(col(SensorKind.id))).all())
+
+
+def _kind(row: SensorKind) -> Kind:
+    try:
+        return Kind(row.id, row.name, row.made_at, mapping_of(row.spec))
+    except MappingError as error:
+        return Kind(row.id, row.name, row.made_at, None, str(error))
