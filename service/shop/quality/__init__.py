@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from service.shop.quality.clocks import clock_drifting, clock_wrong
 from service.shop.quality.comparisons import battery_low, disagrees, jumped
-from service.shop.quality.course import NAMES, NOT_COUNTED, Course, Flag, names_of
+from service.shop.quality.course import NAMES, NOT_COUNTED, WORDS, Course, Flag, names_of, words_of
 from service.shop.quality.limits import REACH_AHEAD_S, REACH_BACK_S
 from service.shop.quality.values import out_of_range, spiking, stuck, too_fast
 
@@ -26,10 +26,12 @@ __all__ = [
     "NOT_COUNTED",
     "REACH_AHEAD_S",
     "REACH_BACK_S",
+    "WORDS",
     "Course",
     "Flag",
     "flags_of",
     "names_of",
+    "words_of",
 ]
 
 

@@ -42,14 +42,12 @@ def _steady(time_s: Floats, delay_s: Floats) -> Bools:
     def one_delay(start: Ints, stop: Ints) -> Bools:
         spread_s = -most.within(start, stop) - least.within(start, stop)
         span_s = time_s[stop - 1] - time_s[start]
-        one: Bools = (
-            (spread_s <= lim.CLOCK_STEADY_S)
-            & (span_s >= lim.CLOCK_STEADY_SPAN_S)
-            & (stop - start > few)
-        )
-        return one
+        shared = (spread_s <= lim.CLOCK_STEADY_S) & (span_s >= lim.CLOCK_STEADY_SPAN_S)
+        return np.asarray(shared & (stop - start > few), dtype=np.bool_)
 
-    return one_delay(back, index + 1) | one_delay(index, until(time_s, lim.REACH_AHEAD_S))
+    behind = one_delay(back, index + 1)
+    behind |= one_delay(index, until(time_s, lim.REACH_AHEAD_S))
+    return behind
 
 
 def clock_drifting(course: Course) -> Bools:
@@ -67,17 +65,13 @@ def clock_drifting(course: Course) -> Bools:
     edges.append(np.arange(1, time_s.size + 1, dtype=np.int64))
     least = Least(delay_s)
     hourly = [least.within(start, stop) for start, stop in itertools.pairwise(edges)]
-    enough = np.logical_and.reduce(
+    enough: Bools = np.logical_and.reduce(
         [stop - start >= lim.DRIFT_READINGS for start, stop in itertools.pairwise(edges)]
     )
     hourly = [np.where(enough, value, 0.0) for value in hourly]
     steps = np.stack([now - then for then, now in itertools.pairwise(hourly)])
     slowest, fastest = np.abs(steps).min(axis=0), np.abs(steps).max(axis=0)
     one_way = (steps > 0.0).all(axis=0) | (steps < 0.0).all(axis=0)
-    return (
-        enough
-        & one_way
-        & (slowest > least_step)
-        & (fastest < lim.DRIFT_MOST_PPM * 1e-6 * 3600.0)
-        & (fastest <= lim.DRIFT_EVEN * slowest)
-    )
+    is_clock = (slowest > least_step) & (fastest < lim.DRIFT_MOST_PPM * 1e-6 * 3600.0)
+    drifting = enough & one_way & is_clock & (fastest <= lim.DRIFT_EVEN * slowest)
+    return np.asarray(drifting, dtype=np.bool_)

@@ -10,13 +10,17 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NAMES", "NOT_COUNTED", "Course", "Flag", "names_of"]
+__all__ = ["NAMES", "NOT_COUNTED", "WORDS", "Course", "Flag", "names_of", "words_of"]
 
 Floats = NDArray[np.float64]
 
 
 class Flag(enum.IntFlag):
-    """What is wrong with a reading. The bits are kept in databases: never renumber."""
+    """What is wrong with a reading. The bits are kept in databases: never renumber.
+
+    ``AWAY`` is known from the shop's record (a sensor in a jar, or out of use) and not from the
+    readings; the others are judged.
+    """
 
     RANGE = 1
     RATE = 2
@@ -27,6 +31,7 @@ class Flag(enum.IntFlag):
     DRIFT = 64
     DISAGREES = 128
     BATTERY = 256
+    AWAY = 512
 
 
 NAMES: Mapping[Flag, str] = MappingProxyType(
@@ -40,18 +45,40 @@ NAMES: Mapping[Flag, str] = MappingProxyType(
         Flag.DRIFT: "clock_drifting",
         Flag.DISAGREES: "disagrees",
         Flag.BATTERY: "battery_low",
+        Flag.AWAY: "away",
     }
 )
 """The words of the API."""
 
-NOT_COUNTED = Flag.RANGE | Flag.SPIKE | Flag.CLOCK
+NOT_COUNTED = Flag.RANGE | Flag.SPIKE | Flag.CLOCK | Flag.AWAY
 """Readings with one of these tell nothing of the air of their instant: a roll-up leaves them out.
 Under any other flag they may be right, and are counted with their flag told."""
+
+WORDS: Mapping[Flag, str] = MappingProxyType(
+    {
+        Flag.RANGE: "says what no room has",
+        Flag.RATE: "changed faster than air does",
+        Flag.STUCK: "has not moved for long",
+        Flag.SPIKE: "leapt and came back",
+        Flag.JUMP: "jumped when it was corrected",
+        Flag.CLOCK: "has a wrong clock",
+        Flag.DRIFT: "has a clock that drifts",
+        Flag.DISAGREES: "contradicts the other sensors here",
+        Flag.BATTERY: "has a low battery",
+        Flag.AWAY: "is away from its place",
+    }
+)
+"""What a person is told; the sensor's name stands before it."""
 
 
 def names_of(flags: int) -> tuple[str, ...]:
     """Return the words for the bits of ``flags``, in their order; unknown bits have none."""
     return tuple(name for flag, name in NAMES.items() if flags & flag)
+
+
+def words_of(flags: int) -> str:
+    """Return what a person is told of ``flags``, to follow the sensor's name."""
+    return " and ".join(words for flag, words in WORDS.items() if flags & flag)
 
 
 @dataclass(frozen=True, eq=False)
