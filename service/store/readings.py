@@ -13,7 +13,7 @@ from sqlmodel import Session, col, select
 
 from service.shop.correction import Corrections
 from service.shop.quality import NOT_COUNTED
-from service.store import corrections, marks
+from service.store import corrections, horizon, marks
 from service.store.tables import CLIMATE_SCALE, Place, Reading, Sensor
 from service.store.types import to_millis
 
@@ -54,12 +54,17 @@ class NewReading:
 
 @dataclass(frozen=True)
 class Recorded:
-    """What became of a batch; ``refused`` are its members that came from one sensor too many."""
+    """What became of a batch.
+
+    ``refused`` are its members that came from one sensor too many, ``too_old`` those of hours whose
+    readings were thinned out: whether they are repeats can no longer be told.
+    """
 
     new: int
     duplicates: int
     places: frozenset[str]
     refused: tuple[int, ...] = ()
+    too_old: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,7 +93,8 @@ def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
     """
     sensors = _sensor_ids(session, batch)
     refused = tuple(i for i, r in enumerate(batch) if (r.place, r.sensor) not in sensors)
-    kept = [r for r in batch if (r.place, r.sensor) in sensors]
+    too_old = _too_old(session, sensors, batch)
+    kept = [r for i, r in enumerate(batch) if (r.place, r.sensor) in sensors and i not in too_old]
     rows: dict[tuple[int, int], dict[str, object]] = {}
     for r in kept:
         sensor_id, at = sensors[r.place, r.sensor], to_millis(r.at)
@@ -104,7 +110,25 @@ def record_batch(session: Session, batch: Sequence[NewReading]) -> Recorded:
     if new:
         marks.mark(session, {(r.place, marks.hour_of(to_millis(r.at))) for r in kept})
     places = frozenset(r.place for r in kept)
-    return Recorded(new, len(kept) - new, places, refused)
+    return Recorded(new, len(kept) - new, places, refused, tuple(sorted(too_old)))
+
+
+def _too_old(
+    session: Session, sensors: Mapping[tuple[str, str], int], batch: Sequence[NewReading]
+) -> frozenset[int]:
+    """Return which of a batch belong to thinned hours."""
+    old = [
+        (i, sensors[r.place, r.sensor], marks.hour_of(to_millis(r.at)))
+        for i, r in enumerate(batch)
+        if r.received_at - r.at > horizon.LEAST_KEPT and (r.place, r.sensor) in sensors
+    ]
+    if not old:
+        return frozenset()
+    hours = [hour for _, _, hour in old]
+    thinned = horizon.thinned(
+        session, sorted({s for _, s, _ in old}), min(hours), max(hours) + marks.HOUR_MS
+    )
+    return frozenset(i for i, sensor_id, hour in old if hour in thinned.get(sensor_id, ()))
 
 
 def _row(sensor_id: int, r: NewReading, at: int) -> dict[str, object]:

@@ -16,8 +16,8 @@ from sqlalchemy import BigInteger, bindparam, type_coerce, update
 from sqlmodel import Session, col, func, select
 
 from service.shop.correction import Corrections
-from service.shop.quality import REACH_AHEAD_S, REACH_BACK_S, Course, flags_of
-from service.store import corrections, marks, rollups
+from service.shop.quality import REACH_AHEAD_S, REACH_BACK_S, Course, Flag, flags_of
+from service.store import absences, corrections, horizon, marks, rollups
 from service.store.db import Database
 from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
@@ -28,6 +28,9 @@ HOURS_AT_ONCE = 48
 """Hours settled in one transaction, so that intake never waits long for its turn."""
 
 UNASSESSED = -1
+
+REACH_MS = 24 * marks.HOUR_MS
+"""More than flags and the roll-ups of what they change reach beyond the hours touched."""
 
 
 @dataclass(frozen=True)
@@ -101,11 +104,13 @@ def _settle_place(session: Session, place_id: str, hours: Sequence[int]) -> None
     sensors = session.exec(select(Sensor).where(col(Sensor.place_id) == place_id)).all()
     by_id = {int(s.id or 0): s for s in sensors}
     standing = corrections.standing(session, by_id)
+    away = absences.of(session, sensors)
+    thinned = horizon.thinned(session, list(by_id), hours[0] - REACH_MS, hours[-1] + 2 * REACH_MS)
     touched = set(hours)
     for first, last in marks.runs(hours):
-        touched |= _assess(session, by_id, standing, first, last)
+        touched |= _assess(session, by_id, standing, away, thinned, first, last)
     for first, last in marks.runs(sorted(touched)):
-        rollups.make(session, list(by_id), first, last)
+        rollups.make(session, list(by_id), first, last, thinned)
     for hour in hours:
         session.delete(session.get_one(Unsettled, (place_id, from_millis(hour))))
 
@@ -114,10 +119,16 @@ def _assess(
     session: Session,
     sensors: Mapping[int, Sensor],
     standing: Mapping[int, Corrections],
+    away: Mapping[int, Sequence[tuple[int, int]]],
+    thinned: horizon.Thinned,
     first: int,
     last: int,
 ) -> set[int]:
-    """Reckon the flags that readings of a stretch bear on; returns the hours where one changed."""
+    """Reckon the flags that readings of a stretch bear on; returns the hours where one changed.
+
+    What a sensor said while it was away from its place is neither judged nor compared with.
+    Within reach of readings that are no longer there, a flag that stands is left as it is.
+    """
     back, ahead = round(REACH_BACK_S * 1000), round(REACH_AHEAD_S * 1000)
     from_ms, until_ms = first - ahead, last + back
     rows = {
@@ -125,17 +136,21 @@ def _assess(
         for sensor_id in sensors
         if (found := _read(session, sensor_id, from_ms - back, until_ms + ahead)).at_ms.size
     }
-    courses = {i: _course(sensors[i], r, standing[i]) for i, r in rows.items()}
+    here = {i: ~_within(found.at_ms, away[i]) for i, found in rows.items()}
+    courses = {i: _course(sensors[i], r, here[i], standing[i]) for i, r in rows.items()}
     changed: list[dict[str, Any]] = []
     for sensor_id, found in rows.items():
         wanted = (found.at_ms >= from_ms) & (found.at_ms < until_ms)
         if not wanted.any():
             continue
         mates = [course for other, course in courses.items() if other != sensor_id]
-        flags = flags_of(courses[sensor_id], mates, first_s=from_ms / 1000.0)
-        flags = np.asarray(flags)[: int(wanted.sum())]
+        judged = flags_of(courses[sensor_id], mates, first_s=from_ms / 1000.0)
+        there = here[sensor_id][wanted]
+        flags = np.full(there.size, int(Flag.AWAY), dtype=np.int64)
+        flags[there] = judged[: int(there.sum())]
         at_ms = found.at_ms[wanted]
-        new = flags != found.flags[wanted]
+        before = found.flags[wanted]
+        new = (flags != before) & ((before == UNASSESSED) | ~_blind(at_ms, thinned, back, ahead))
         changed += [
             {"_sensor": sensor_id, "_at": from_millis(at), "_flags": flag}
             for at, flag in zip(at_ms[new].tolist(), flags[new].tolist(), strict=True)
@@ -149,6 +164,16 @@ def _assess(
             changed,
         )
     return {marks.hour_of(to_millis(row["_at"])) for row in changed}
+
+
+def _blind(
+    at_ms: NDArray[np.int64], thinned: horizon.Thinned, back: int, ahead: int
+) -> NDArray[np.bool_]:
+    """Whether readings were thinned out that a flag of this instant would have to look at."""
+    blind = np.zeros(at_ms.size, dtype=np.bool_)
+    for first, last in marks.runs(sorted(frozenset[int]().union(*thinned.values()))):
+        blind |= (at_ms + ahead >= first) & (at_ms - back < last)
+    return blind
 
 
 def _read(session: Session, sensor_id: int, from_ms: int, until_ms: int) -> _Rows:
@@ -173,11 +198,22 @@ def _plain(column: Any) -> Any:
     return type_coerce(column, BigInteger)
 
 
-def _course(sensor: Sensor, rows: _Rows, known: Corrections) -> Course:
-    time_s = rows.at_ms / 1000.0
-    delay, air, rh, pressure, battery = rows.values.T
+def _within(at_ms: NDArray[np.int64], spans: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
+    inside = np.zeros(at_ms.size, dtype=np.bool_)
+    for start, end in spans:
+        inside |= (at_ms >= start) & (at_ms < end)
+    return inside
+
+
+def _course(sensor: Sensor, rows: _Rows, here: NDArray[np.bool_], known: Corrections) -> Course:
+    """Readings to be judged, by the sensor's own uncertainty.
+
+    A check makes the sensor more certain than that; judged by it, every correction worth making
+    would look like a fault, and the flags of a stretch would hang on how much of it is looked at.
+    """
+    time_s = rows.at_ms[here] / 1000.0
+    delay, air, rh, pressure, battery = rows.values[here].T
     raw_air, raw_rh = air / CLIMATE_SCALE, rh / CLIMATE_SCALE
-    newest = float(time_s[-1])
     return Course(
         time_s=time_s,
         received_s=time_s + delay / 1000.0,
@@ -187,7 +223,7 @@ def _course(sensor: Sensor, rows: _Rows, known: Corrections) -> Course:
         raw_rh_pct=raw_rh,
         pressure_pa=pressure / PRESSURE_SCALE,
         battery_pct=battery,
-        air_sd_k=known.sd("air_c", newest, sensor.air_sd_k),
-        rh_sd_pct=known.sd("rh_pct", newest, sensor.rh_sd_pct),
+        air_sd_k=sensor.air_sd_k,
+        rh_sd_pct=sensor.rh_sd_pct,
         corrected_from_s=known.begins(("air_c", "rh_pct")),
     )
