@@ -1,0 +1,167 @@
+"""``boothglass-node``: run, measure once, or look what is on the bus."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from sensors.node.buffer import StorageError
+from sensors.node.bus import Bus, LinuxBus
+from sensors.node.chip import Chip, ReadError
+from sensors.node.chips import KINDS, look
+from sensors.node.clock import BoardClock, Clock, kernel_is_disciplined
+from sensors.node.forwarder import EPOCH
+from sensors.node.node import run
+from sensors.node.notify import tell
+from sensors.node.sampler import Source, measured
+from sensors.node.settings import (
+    FIELDS,
+    ChipSettings,
+    SettingsError,
+    chip_settings,
+    settings,
+    values_of,
+)
+
+__all__ = ["main"]
+
+OpenBus = Callable[[int], Bus]
+
+FAILED, NOT_UNDERSTOOD = 1, 2
+WHOLE = frozenset({"bus", "most_rows"})
+NUMBERS = frozenset({"interval_s", "most_days", "most_per_s", "heater_above_pct"})
+
+
+def main(
+    arguments: Sequence[str] | None = None,
+    *,
+    open_bus: OpenBus = LinuxBus,
+    make_clock: Callable[[bool], Clock] = lambda trusted: BoardClock(trusted=trusted),
+) -> int:
+    """Run the command; return its exit code: 0, 1 for a fault, 2 for a wrong setting.
+
+    ``open_bus`` and ``make_clock`` are where the board comes in.
+    """
+    given = vars(_parser().parse_args(arguments))
+    what, once, path = given.pop("what"), given.pop("once"), given.pop("config")
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(message)s")
+    try:
+        if what == "check":
+            return _check(values_of(path, given), open_bus)
+        if once:
+            trusted = bool(given["trust_clock"])
+            return _once(chip_settings(path, given), open_bus, make_clock(trusted))
+        wanted = settings(path, given)
+    except SettingsError as error:
+        return _say(f"{error}", NOT_UNDERSTOOD)
+    except ReadError as error:
+        return _say(f"{error}", FAILED)
+    stop = threading.Event()
+    for end in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(end, lambda *_: stop.set())
+    try:
+        source = _source(wanted.chip, open_bus)
+        return run(wanted, source, make_clock(wanted.trust_clock), stop, tell)
+    except StorageError as error:
+        return _say(f"buffer: {error}", FAILED)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="boothglass-node",
+        description="Reads a humidity chip on an I²C bus and publishes what it measures over MQTT.",
+        epilog="Every flag but --config and --once is also a setting of the file, with _ for -.",
+    )
+    parser.add_argument(
+        "what",
+        nargs="?",
+        choices=("run", "check"),
+        default="run",
+        help="run (the default), or check: tell what is on the bus",
+    )
+    parser.add_argument("--config", type=Path, help="TOML file with the settings")
+    parser.add_argument("--once", action="store_true", help="print one reading and end")
+    for name, meaning in FIELDS.items():
+        flag = f"--{name.replace('_', '-')}"
+        if name == "trust_clock":
+            parser.add_argument(flag, action="store_true", default=None, help=meaning)
+        else:
+            parser.add_argument(flag, type=_kind(name), metavar=name.upper(), help=meaning)
+    return parser
+
+
+def _kind(name: str) -> Callable[[str], Any]:
+    if name == "address":
+        return lambda text: int(text, 0)
+    if name in WHOLE:
+        return int
+    return float if name in NUMBERS else str
+
+
+def _source(wanted: ChipSettings, open_bus: OpenBus) -> Source:
+    def make(bus: Bus) -> Chip:
+        return KINDS[wanted.chip].make(bus, wanted.address, time.sleep)
+
+    return Source(lambda: open_bus(wanted.bus), make, time.sleep)
+
+
+def _once(wanted: ChipSettings, open_bus: OpenBus, clock: Clock) -> int:
+    source = _source(wanted, open_bus)
+    bus = source.open_bus()
+    try:
+        chip = source.make_chip(bus)
+        chip.identify()
+        chip.begin()
+        made = measured(chip, source.sleep)
+    finally:
+        bus.close()
+    utc_ms = clock.now().utc_ms
+    at = None if utc_ms is None else utc_ms / 1000
+    body = {
+        "at": None if at is None else _iso(at),
+        "air_c": round(made.air_c, 3),
+        "rh_pct": round(made.rh_pct, 3),
+        "pressure_pa": None if made.pressure_pa is None else round(made.pressure_pa, 1),
+    }
+    sys.stdout.write(json.dumps({k: v for k, v in body.items() if v is not None}) + "\n")
+    return 0
+
+
+def _iso(seconds: float) -> str:
+    from datetime import timedelta
+
+    return (EPOCH + timedelta(seconds=seconds)).isoformat(timespec="milliseconds")
+
+
+def _check(values: dict[str, Any], open_bus: OpenBus) -> int:
+    number = values.get("bus", 1)
+    bus = open_bus(number)
+    try:
+        found = look(bus, time.sleep)
+    finally:
+        bus.close()
+    for at in found:
+        kind = at.kind or "another chip"
+        sys.stdout.write(f"bus {number}, address 0x{at.address:02x}: {kind}, {at.told}\n")
+    if not found:
+        sys.stdout.write(f"bus {number}: none of {', '.join(KINDS)} answers\n")
+    clock = "is set by the network" if kernel_is_disciplined() else "is not set by anything yet"
+    sys.stdout.write(f"the board's clock {clock}\n")
+    return 0 if any(at.kind for at in found) else FAILED
+
+
+def _say(text: str, code: int) -> int:
+    sys.stderr.write(f"boothglass-node: {text}\n")
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
