@@ -11,6 +11,8 @@ from service.shop.schedule import Position
 
 __all__ = ["InstrumentCard", "NextAct", "State", "next_act", "order"]
 
+WINDOW_CLOSED = "The recoat window may have closed: scuff sand before this coat."
+
 State = Literal["ready", "waiting", "unknown", "finished"]
 
 
@@ -20,6 +22,7 @@ class NextAct:
 
     ``state`` is *ready* (do it now), *waiting* (a clock runs), *unknown* (a clock runs without
     air) or *finished* (the schedule is through). ``wait`` is the mark it waits for, if any.
+    ``caution`` says what must come first although the clock has run.
     """
 
     state: State
@@ -32,6 +35,7 @@ class NextAct:
     coats: int | None
     wait: ReadyTime | None
     waits_for: str
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,7 @@ def next_act(place: Position, marks: tuple[ReadyTime, ...]) -> NextAct:
         coats=step.coats or None,
         wait=wait,
         waits_for="" if state == "ready" or wait is None else _waits_for(wait),
+        caution=WINDOW_CLOSED if wait is not None and wait.closed and step.coats else "",
     )
 
 
@@ -98,5 +103,8 @@ def _waits_for(wait: ReadyTime) -> str:
         "rub_out": "the finish to be hard enough to level and rub out",
         "wipe": "the oil to soak before it is wiped",
         "buff": "the oil to harden before it is buffed",
+        "cut": "the fill to be hard enough to file",
+        "unclamp": "the glue to hold without clamps",
+        "load": "the glue to be strong enough for strings",
     }
     return words.get(wait.mark, f"the {wait.mark} mark")

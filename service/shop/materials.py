@@ -23,7 +23,9 @@ class Figure:
 class Mark:
     """A point of the drying clock: reference hours from coat to mark.
 
-    ``low_hours`` to ``high_hours`` is the span that practice gives, read as an 80 % range.
+    ``low_hours`` to ``high_hours`` is the span that practice gives, read as an 80 % range. Where
+    ``closes_hours`` is set the mark opens a window that closes again by the same clock: a coat that
+    comes later wants the one below scuffed first.
     """
 
     name: str
@@ -31,6 +33,8 @@ class Mark:
     low_hours: float
     high_hours: float
     basis: str
+    closes_hours: float | None = None
+    closes_basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,8 @@ class Material:
     limits: Limits
     cautions: tuple[str, ...]
     note: str = ""
+    pot_life_h: Figure | None = None
+    """How long a mix may be used, in hours; None where nothing is mixed."""
 
     @property
     def sprayed(self) -> Blend:

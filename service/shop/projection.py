@@ -51,7 +51,8 @@ class ReadyTime:
 
     ``clock`` runs from 0 to 1 at the middle estimate. ``ready_from`` to ``ready_until`` is the
     80 % range. All three instants are None where no air was ever recorded. ``gap_h`` counts hours
-    of the wait without a reading.
+    of the wait without a reading. A window that closes again does so at ``closes_at``, and from
+    ``closes_from`` on (one time in ten) it may have: then it counts as ``closed``.
     """
 
     mark: str
@@ -66,6 +67,9 @@ class ReadyTime:
     gap_h: float
     trailing_gap_h: float
     basis: str
+    closes_at: datetime | None = None
+    closes_from: datetime | None = None
+    closed: bool = False
 
 
 def ready_times(
@@ -154,8 +158,8 @@ def _ready(
     hole = GAP_SD * min(1.0, gap_h / waited_h)
     behind_sd = math.hypot(span if span > 0 else SCALE_SD, hole)
 
-    def when(z: float) -> datetime | None:
-        wanted = needed * math.exp(z * behind_sd)
+    def when(z: float, reference_h: float = needed) -> datetime | None:
+        wanted = reference_h * math.exp(z * behind_sd)
         if wanted <= elapsed:
             return _instant(float(np.interp(wanted, hours, time_s)))
         speed = speed_ahead * math.exp(-z * FUTURE_SD)
@@ -165,6 +169,7 @@ def _ready(
         return _instant(float(time_s[-1]) + ahead_h * 3600.0)
 
     late = when(Z80)
+    closes = None if mark.closes_hours is None else mark.closes_hours * scale
     return ReadyTime(
         mark=mark.name,
         clock=min(1.0, elapsed / needed),
@@ -178,6 +183,9 @@ def _ready(
         gap_h=gap_h,
         trailing_gap_h=trailing_h,
         basis=mark.basis,
+        closes_at=None if closes is None else when(0.0, closes),
+        closes_from=None if closes is None else when(-Z80, closes),
+        closed=closes is not None and elapsed >= closes * math.exp(-Z80 * behind_sd),
     )
 
 

@@ -6,7 +6,7 @@ What ships lies in ``service/data``; files of the same form in the shop's data f
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -33,7 +33,7 @@ Hours = Annotated[float, Field(gt=0, le=24 * 365)]
 
 
 class CatalogueError(ValueError):
-    """A material or schedule file is wrong; the message names file, field and reason."""
+    """A material or schedule file is wrong; the message names file, line, field and reason."""
 
 
 @dataclass(frozen=True)
@@ -61,12 +61,29 @@ class _Mark(_Strict):
     low: Hours | None = None
     high: Hours | None = None
     basis: str = Field(min_length=3)
+    closes: Hours | None = None
+    closes_basis: str = ""
 
     @model_validator(mode="after")
     def _ordered(self) -> _Mark:
         if not (self.low or self.hours) <= self.hours <= (self.high or self.hours):
             raise ValueError("needs low <= hours <= high")
+        if self.closes is not None and self.closes <= (self.high or self.hours):
+            raise ValueError("closes: a window that opens must be open for a while")
+        if (self.closes is None) != (not self.closes_basis):
+            raise ValueError("closes and closes_basis go together")
         return self
+
+    def plain(self, name: str) -> Mark:
+        return Mark(
+            name=name,
+            hours=self.hours,
+            low_hours=self.low or self.hours,
+            high_hours=self.high or self.hours,
+            basis=self.basis,
+            closes_hours=self.closes,
+            closes_basis=self.closes_basis,
+        )
 
 
 class _Drying(_Strict):
@@ -128,6 +145,7 @@ class _Material(_Strict):
     limits: _Limits
     cautions: list[str] = Field(min_length=1)
     note: str = ""
+    pot_life_h: _Figure | None = None
 
 
 class _Step(_Strict):
@@ -172,7 +190,7 @@ def parse_material(text: str, where: str) -> Material:
     Raises
     ------
     CatalogueError
-        Naming ``where``, the field and what is wrong with it.
+        Naming ``where``, the line, the field and what is wrong with it.
     """
     m = _parsed(_Material, text, where)
     law = DryingLaw(
@@ -183,10 +201,7 @@ def parse_material(text: str, where: str) -> Material:
         reference_film_um=m.drying.reference_film_um,
         rh_per_pct=m.drying.rh_per_pct,
     )
-    marks = {
-        name: Mark(name, mark.hours, mark.low or mark.hours, mark.high or mark.hours, mark.basis)
-        for name, mark in m.marks.items()
-    }
+    marks = {name: mark.plain(name) for name, mark in m.marks.items()}
     blush = m.limits.blush_margin_k
     return Material(
         id=m.id,
@@ -206,6 +221,7 @@ def parse_material(text: str, where: str) -> Material:
         ),
         cautions=tuple(m.cautions),
         note=m.note,
+        pot_life_h=None if m.pot_life_h is None else m.pot_life_h.plain(),
     )
 
 
@@ -269,7 +285,26 @@ def _parsed(model: type[_Model], text: str, where: str) -> _Model:
     except ValidationError as error:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "file"
-        raise CatalogueError(f"{where}: {field}: {first['msg']}") from error
+        line = _line_of(text, first["loc"])
+        raise CatalogueError(f"{where}, line {line}: {field}: {first['msg']}") from error
+
+
+def _line_of(text: str, path: Sequence[str | int]) -> int:
+    """Return the line, counted from one, of the deepest part of ``path`` that is written."""
+    node = yaml.compose(text, Loader=yaml.SafeLoader)
+    line = 1
+    for part in path:
+        if isinstance(node, yaml.MappingNode):
+            here = next(((k, v) for k, v in node.value if k.value == str(part)), None)
+        elif isinstance(node, yaml.SequenceNode) and isinstance(part, int):
+            here = (node.value[part], node.value[part]) if part < len(node.value) else None
+        else:
+            here = None
+        if here is None:
+            break
+        line = here[0].start_mark.line + 1
+        node = here[1]
+    return line
 
 
 def _files(folder: Traversable) -> Iterator[tuple[str, str]]:

@@ -105,6 +105,8 @@ def material_out(material: Material) -> models.MaterialOut:
         limits=limits,
         cautions=material.cautions,
         note=material.note,
+        pot_life_h=material.pot_life_h
+        and models.FigureOut.model_validate(material.pot_life_h),
     )
 
 
@@ -161,6 +163,7 @@ def _next_out(act: NextAct, coat_id: int | None) -> models.NextOut:
         coat_number=act.coat_number,
         coats=act.coats,
         waits_for=act.waits_for,
+        caution=act.caution,
         wait=None if act.wait is None else ready_out(act.wait, coat_id, act.step_key),
     )
 

@@ -172,6 +172,8 @@ class MarkOut(_Out):
     low_hours: float
     high_hours: float
     basis: str
+    closes_hours: float | None = None
+    closes_basis: str = ""
 
 
 class FigureOut(_Out):
@@ -194,6 +196,7 @@ class MaterialOut(_Out):
     limits: dict[str, FigureOut]
     cautions: tuple[str, ...]
     note: str
+    pot_life_h: FigureOut | None = None
 
 
 class StepOut(_Out):
@@ -231,6 +234,9 @@ class ReadyOut(_Out):
     needed_h: Number
     gap_h: Number
     basis: str
+    closes_at: Instant | None = None
+    closes_from: Instant | None = None
+    closed: bool = False
     coat: int | None = None
     for_step: str | None = None
 
@@ -247,6 +253,7 @@ class NextOut(_Out):
     coat_number: int | None
     coats: int | None
     waits_for: str
+    caution: str = ""
     wait: ReadyOut | None
 
 

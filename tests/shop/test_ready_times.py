@@ -169,3 +169,29 @@ def test_a_slower_shop_waits_longer(catalogue: Catalogue) -> None:
         for s in (1.0, 1.2)
     )
     assert slower.needed_h == pytest.approx(1.2 * usual.needed_h)
+
+
+def test_a_window_closes_by_the_same_clock(catalogue: Catalogue) -> None:
+    # common practice: a two-part clear takes the next coat for half a day, then wants a key
+    fresh = mark(catalogue, "two-part-polyurethane-gun", "recoat", after_h=1.0)
+    assert fresh.closes_at is not None
+    assert fresh.closes_from is not None
+    assert (fresh.closes_at - T0).total_seconds() / 3600 == pytest.approx(12.0, rel=0.02)
+    assert fresh.ready_at is not None
+    assert fresh.ready_at < fresh.closes_from < fresh.closes_at
+    cold = mark(catalogue, "two-part-polyurethane-gun", "recoat", after_h=1.0, air_c=15.0)
+    assert cold.closes_at is not None
+    assert cold.closes_at > fresh.closes_at
+    # On the cautious side: it counts as closed from the early end of its range on.
+    seen = set()
+    for h in (6.0, 8.0, 9.0, 10.0, 11.0, 13.0):
+        then = mark(catalogue, "two-part-polyurethane-gun", "recoat", after_h=h)
+        assert then.closes_from is not None
+        assert then.closed == (then.closes_from <= T0 + timedelta(hours=h))
+        seen.add((h, then.closed))
+    assert {(6.0, False), (11.0, True)} <= seen
+
+
+def test_most_windows_never_close(catalogue: Catalogue) -> None:
+    ready = mark(catalogue, "nitro-lacquer-gun", "recoat", after_h=500.0)
+    assert (ready.closes_at, ready.closes_from, ready.closed) == (None, None, False)
