@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -106,6 +107,16 @@ class TestSettings:
         with pytest.raises(SettingsError) as caught:
             settings(None, GOOD | changed)
         assert str(caught.value).startswith(named)
+
+    @pytest.mark.parametrize("heated", [False, True])
+    def test_the_file_of_the_readme(self, tmp_path: Path, *, heated: bool) -> None:
+        readme = (ROOT / "README.md").read_text(encoding="utf-8")
+        (text,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
+        path = tmp_path / "node.toml"
+        path.write_text(text.replace("# heater", "heater") if heated else text)
+        wanted = settings(path, {})
+        assert wanted.topic == "boothglass/booth/board"
+        assert wanted.heating.above_pct == (85 if heated else None)
 
     def test_wrong_files_are_named(self, tmp_path: Path) -> None:
         path = tmp_path / "node.toml"
