@@ -8,16 +8,19 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, Column, Integer, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, Column, Integer, Text, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.store.types import Scaled, UtcMillis
 
 __all__ = [
+    "CatalogueVersion",
     "Coat",
+    "ColdArrival",
     "Correction",
     "Fact",
     "Flaw",
+    "Forecast",
     "Hanging",
     "Instrument",
     "Notice",
@@ -30,6 +33,7 @@ __all__ = [
     "SensorKind",
     "StepDone",
     "Unsettled",
+    "Verdict",
 ]
 
 CLIMATE_SCALE = 10_000
@@ -58,6 +62,8 @@ class Place(SQLModel, table=True):
     name: str = Field(max_length=120)
     kind: str = Field(default="booth", max_length=16)  # booth, rack, store, outdoors
     volume_m3: float | None = None
+    air_changes_h: float | None = None
+    """Fresh air, in volumes of the place an hour; None: not known."""
     made_at: datetime = _instant()
 
 
@@ -212,6 +218,10 @@ class Instrument(SQLModel, table=True):
     woods: str = Field(default="", max_length=120)
     plate_mm: float = 3.0
     schedule_id: str = Field(max_length=64)
+    schedule_version: int | None = None
+    """Version of the schedule it follows; None: as it ships."""
+    parts: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    """Its parts that are masked and coated by themselves; empty: coated as one."""
     made_at: datetime = _instant()
     closed_at: datetime | None = _instant(nullable=True)
 
@@ -243,6 +253,14 @@ class Coat(SQLModel, table=True):
     air: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     made_at: datetime = _instant()
     undone_at: datetime | None = _instant(nullable=True)
+    parts: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    """Parts of the instrument that it went on; empty: all of it."""
+    distance_cm: float | None = None
+    build: str = Field(default="", max_length=16)  # light, usual, heavy; "" where not said
+    batch: str = Field(default="", max_length=80)
+    """Batch or lot of the material, as it stands on the can."""
+    material_version: int | None = None
+    """Version of the material's figures that its clock runs by; None: as they ship."""
 
 
 class StepDone(SQLModel, table=True):
@@ -255,6 +273,65 @@ class StepDone(SQLModel, table=True):
     who: str = Field(default="", max_length=80)
     note: str = Field(default="", max_length=2000)
     made_at: datetime = _instant()
+    undone_at: datetime | None = _instant(nullable=True)
+    parts: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    """Parts of the instrument that it was done on; empty: all of it."""
+    removed_um: float | None = None
+    """Film taken off by sanding or rubbing, where it was measured or said."""
+
+
+class Verdict(SQLModel, table=True):
+    """What the finisher found of a coat: still soft, sanded clean, gummed, printed."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    coat_id: int = Field(foreign_key="coat.id", index=True)
+    material_id: str = Field(max_length=64)
+    mark: str = Field(max_length=32)
+    said: str = Field(max_length=16)  # soft, clean, gummed, printed
+    at: datetime = _instant()
+    hours: float
+    """Reference hours that the coat's clock had run by then."""
+    who: str = Field(default="", max_length=80)
+    made_at: datetime = _instant()
+    undone_at: datetime | None = _instant(nullable=True)
+
+
+class CatalogueVersion(SQLModel, table=True):
+    """A material or schedule as the shop wrote it; versions are added and never changed."""
+
+    __table_args__ = (
+        UniqueConstraint("kind", "entry_id", "version", name="uq_catalogueversion_entry"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    kind: str = Field(max_length=16)  # material, schedule
+    entry_id: str = Field(max_length=64)
+    version: int
+    text: str = Field(sa_column=Column(Text, nullable=False))  # YAML
+    who: str = Field(default="", max_length=80)
+    note: str = Field(default="", max_length=500)
+    made_at: datetime = _instant()
+
+
+class Forecast(SQLModel, table=True):
+    """Air outdoors as somebody foretells it, hour by hour; a later issue stands beside it."""
+
+    issued_at: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
+    at: datetime = Field(sa_column=Column(UtcMillis, primary_key=True))
+    air_c: float
+    rh_pct: float
+    pressure_pa: float | None = None
+
+
+class ColdArrival(SQLModel, table=True):
+    """An instrument that came in with wood colder (or damper) than the place it hangs in."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    instrument_id: int = Field(foreign_key="instrument.id", index=True)
+    at: datetime = _instant()
+    wood_c: float
+    wood_rh_pct: float | None = None
+    """Humidity of the air it came from, where known."""
     undone_at: datetime | None = _instant(nullable=True)
 
 
