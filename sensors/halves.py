@@ -5,7 +5,8 @@ Two halves of one sensor become one reading, at the later one's instant:
 - at once, where neither was used yet and they lie at most :data:`NEAR` apart: one burst;
 - else, after a half has waited for :data:`NEAR`, with the nearest half of the other kind that lies
   at most :data:`SPAN` away, used before or not: many sensors send only what has changed;
-- and a half that found none within :data:`SPAN` of its coming is given back with the reason.
+- and a half that found none within :data:`SPAN` of its coming is given back with the reason, or
+  earlier where too many wait; then it is still remembered for the rest of the span.
 
 Surface, pressure and battery never wait: the latest one, not older than :data:`LASTING` says, goes
 with the next reading.
@@ -24,7 +25,7 @@ from typing import Generic, TypeVar
 
 from sensors.wire import PayloadError, Report, report
 
-__all__ = ["LASTING", "NEAR", "SPAN", "Half", "Joiner", "Outcome"]
+__all__ = ["LASTING", "NEAR", "SPAN", "WAITING_MOST", "Half", "Joiner", "Outcome"]
 
 SPAN = timedelta(seconds=120)
 """Halves further apart than this are not of one air; also how long a half waits for its other."""
@@ -42,6 +43,8 @@ LASTING = {
 OTHER = {"air_c": "rh_pct", "rh_pct": "air_c"}
 
 WAITING_MOST = 500
+"""Messages that may wait for their other half, where the broker sends as many ahead."""
+
 REMEMBERED_MOST = 2000
 STREAMS_MOST = 1000
 
@@ -73,6 +76,8 @@ class Outcome(Generic[_Token]):
 
 @dataclass(eq=False)
 class _Kept(Generic[_Token]):
+    """A half that waits (with its messages), was used, or both no more: remembered."""
+
     half: Half
     come_at: datetime
     tokens: list[_Token]
@@ -92,6 +97,7 @@ class Joiner(Generic[_Token]):
     """
 
     def __init__(self) -> None:
+        self.waiting_most = WAITING_MOST
         self._streams: OrderedDict[tuple[str, str], _Stream[_Token]] = OrderedDict()
         self._waiting = 0
         self._remembered = 0
@@ -109,7 +115,7 @@ class Joiner(Generic[_Token]):
             if last is None or half.at >= last.at:
                 stream.lasting[half.quantity] = half
             return [Outcome(None, ((half.quantity, token),))]
-        again = next((k for k in stream.halves if not k.used and k.half == half), None)
+        again = next((k for k in stream.halves if k.tokens and k.half == half), None)
         if again is not None:
             again.tokens.append(token)
             self._waiting += 1
@@ -122,25 +128,26 @@ class Joiner(Generic[_Token]):
         stream.halves.append(kept)
         self._waiting += 1
         self._remembered += 1
-        done = list(self._too_many())
+        done = []
         if near:
             done.append(self._join(stream, kept, min(near, key=lambda k: _apart(k, kept))))
-        return done
+        return [*done, *self._too_many()]
 
     def due(self, now: datetime) -> list[Outcome[_Token]]:
         """Return what has waited long enough, and forget what is too old to be joined."""
         done: list[Outcome[_Token]] = []
         for key, stream in list(self._streams.items()):
-            for kept in stream.halves[:]:
-                if kept.used:
-                    continue
+            for kept in [k for k in stream.halves if k.tokens]:
                 waited = now - kept.come_at
-                if waited >= NEAR and (other := self._nearest(stream, kept)) is not None:
+                if not kept.tokens or waited < NEAR:  # joined a moment ago, or new
+                    continue
+                if (other := self._nearest(stream, kept)) is not None:
                     done.append(self._join(stream, kept, other))
                 elif waited >= SPAN:
-                    done.append(self._give_back(stream, kept, _alone(kept.half)))
-            for kept in [k for k in stream.halves if k.used and now - k.come_at > SPAN]:
-                self._forget(stream, kept)
+                    done.append(self._give_back(kept, _alone(kept.half)))
+            for kept in [k for k in stream.halves if not k.tokens and now - k.come_at >= SPAN]:
+                stream.halves.remove(kept)
+                self._remembered -= 1
             if not stream.halves and not stream.lasting:
                 del self._streams[key]
         return done
@@ -188,33 +195,29 @@ class Joiner(Generic[_Token]):
         )
         return Outcome(made, tuple(tokens))
 
-    def _give_back(
-        self, stream: _Stream[_Token], kept: _Kept[_Token], why: PayloadError
-    ) -> Outcome[_Token]:
+    def _give_back(self, kept: _Kept[_Token], why: PayloadError) -> Outcome[_Token]:
         tokens = tuple((kept.half.quantity, token) for token in kept.tokens)
         self._waiting -= len(tokens)
-        self._forget(stream, kept)
+        kept.tokens = []
         return Outcome(why, tokens)
 
-    def _forget(self, stream: _Stream[_Token], kept: _Kept[_Token]) -> None:
-        stream.halves.remove(kept)
-        self._remembered -= 1
-
     def _too_many(self) -> Iterator[Outcome[_Token]]:
-        """Keep within bounds: the one that waited longest goes, and the oldest that was used."""
-        while self._waiting > WAITING_MOST:
-            stream, kept = self._oldest(used=False)
+        """Keep within bounds: the one that waited longest goes, and the oldest that is through."""
+        while self._waiting > self.waiting_most:
+            _, kept = self._oldest(waiting=True)
             why = PayloadError(
                 OTHER[kept.half.quantity],
-                f"did not come, and {WAITING_MOST} messages wait for their other half already",
+                f"had not come when {self.waiting_most} more messages waited for their other half",
             )
-            yield self._give_back(stream, kept, why)
+            yield self._give_back(kept, why)
         while self._remembered > REMEMBERED_MOST:
-            self._forget(*self._oldest(used=True))
+            stream, kept = self._oldest(waiting=False)
+            stream.halves.remove(kept)
+            self._remembered -= 1
 
-    def _oldest(self, *, used: bool) -> tuple[_Stream[_Token], _Kept[_Token]]:
+    def _oldest(self, *, waiting: bool) -> tuple[_Stream[_Token], _Kept[_Token]]:
         every = itertools.chain.from_iterable(
-            ((stream, kept) for kept in stream.halves if kept.used is used)
+            ((stream, kept) for kept in stream.halves if bool(kept.tokens) is waiting)
             for stream in self._streams.values()
         )
         return min(every, key=lambda pair: pair[1].come_at)

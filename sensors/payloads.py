@@ -51,9 +51,11 @@ QUANTITIES = ("air_c", "rh_pct", "surface_c", "pressure_pa", "battery_pct")
 
 
 def is_own(topic: str) -> bool:
-    """Whether a topic under our root is one that the service itself publishes to."""
+    """Whether a topic is one under our root that the service itself publishes to."""
     parts = topic.split("/")
-    return len(parts) > 1 and (parts[1] in OWN_PLACES or parts[1].startswith("$"))
+    if len(parts) < 2 or parts[0] != TOPIC_ROOT:
+        return False
+    return parts[1] in OWN_PLACES or parts[1].startswith("$")
 
 
 def topic_of(place: str, sensor: str) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 from sensors.mapping import Decoder
 from service.clock import Clock
 from service.intake.committer import Committer
-from service.intake.connection import Connection
+from service.intake.connection import USUAL_WINDOW, Connection
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.settings import MqttAddress
@@ -48,6 +48,8 @@ class Intake:
         Told after each commit that brought something new. Called from the committing thread.
     mqtt5 : bool
         Whether to ask for MQTT 5 first; False saves the embedded broker's refusal of it.
+    usual_window : int
+        Unacknowledged messages that the broker sends ahead where MQTT 3.1.1 is spoken.
     """
 
     def __init__(
@@ -59,11 +61,12 @@ class Intake:
         *,
         on_recorded: Callable[[Recorded], None],
         mqtt5: bool = True,
+        usual_window: int = USUAL_WINDOW,
     ) -> None:
         self._kinds, self._known_kinds = Kinds(db, clock), list[Kind]()
         self._kinds_problem: str | None = None
         self._readers = Readers()
-        self._sorter = Sorter(self._readers)
+        self._sorter = Sorter(self._readers, lambda: self._connection.window)
         self._committer = Committer(
             db,
             clock,
@@ -72,7 +75,12 @@ class Intake:
             on_recovered=self._after_a_stall,
         )
         self._connection = Connection(
-            address, data_folder, clock, self._committer.offer, mqtt5=mqtt5
+            address,
+            data_folder,
+            clock,
+            self._committer.offer,
+            mqtt5=mqtt5,
+            usual_window=usual_window,
         )
 
         self._stopping = threading.Event()

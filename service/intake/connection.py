@@ -31,10 +31,13 @@ from service.intake.arrivals import Arrival
 from service.intake.filters import Filters
 from service.settings import MqttAddress
 
-__all__ = ["Connection"]
+__all__ = ["UNDER_WAY_MOST", "USUAL_WINDOW", "Connection"]
 
 UNDER_WAY_MOST = 1000
 """Unacknowledged messages the broker may send ahead (MQTT 5); with their size, our memory."""
+
+USUAL_WINDOW = 20
+"""What a broker sends ahead to a client that cannot name a number (MQTT 3.1.1): Mosquitto's."""
 
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 0.5, 30.0
 KEEPALIVE_S = 30
@@ -61,6 +64,8 @@ class Connection:
         Takes an :class:`Arrival` and the seconds to wait for room; False where there was none.
     mqtt5 : bool
         Ask for MQTT 5 first; else for 3.1.1.
+    usual_window : int
+        Unacknowledged messages that the broker sends ahead where MQTT 3.1.1 is spoken.
     """
 
     def __init__(
@@ -71,7 +76,9 @@ class Connection:
         offer: Callable[[Arrival, float], bool],
         *,
         mqtt5: bool = True,
+        usual_window: int = USUAL_WINDOW,
     ) -> None:
+        self._usual_window = usual_window
         self.filters = Filters(data_folder / "mqtt-filters.json")
         self.reconnects = 0
         self.restarts = 0
@@ -108,6 +115,11 @@ class Connection:
     def connected(self) -> bool:
         """Whether the subscription stands."""
         return self._subscribed.is_set()
+
+    @property
+    def window(self) -> int:
+        """How many unacknowledged messages the broker sends ahead."""
+        return UNDER_WAY_MOST if self._protocol == mqtt.MQTTv5 else self._usual_window
 
     def wait_connected(self, timeout_s: float) -> bool:
         """Wait until the subscription stands."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sensors.halves import Half, Joiner, Outcome
+from sensors.halves import WAITING_MOST, Half, Joiner, Outcome
 from sensors.payloads import MAX_PAYLOAD_BYTES, PayloadError, Report
 from service.intake.arrivals import Arrival
 from service.intake.check import checked, checked_half
@@ -51,10 +51,19 @@ class _Message:
 
 
 class Sorter:
-    """Takes messages apart; halves of readings wait in it, unacknowledged, for their other half."""
+    """Takes messages apart; halves of readings wait in it, unacknowledged, for their other half.
 
-    def __init__(self, readers: Readers) -> None:
-        self._readers = readers
+    Parameters
+    ----------
+    readers : Readers
+        Who reads which topic.
+    window : callable
+        How many unacknowledged messages the broker sends ahead. At most half of them wait, so that
+        a sensor whose other half never comes cannot hold up the others.
+    """
+
+    def __init__(self, readers: Readers, window: Callable[[], int] = lambda: 2 * WAITING_MOST):
+        self._readers, self._window = readers, window
         self._joiner: Joiner[_Message] = Joiner()
 
     @property
@@ -65,6 +74,7 @@ class Sorter:
     def sort(self, batch: Sequence[Arrival], now: datetime) -> Sorted:
         """Take a batch apart, and whatever of earlier ones has waited long enough by now."""
         found = Sorted()
+        self._joiner.waiting_most = min(WAITING_MOST, self._window() // 2)
         for arrival in batch:
             try:
                 self._take(arrival, found)

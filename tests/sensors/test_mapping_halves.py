@@ -147,8 +147,20 @@ def test_what_is_sent_again_afterwards_makes_the_same_reading(desk):
     assert desk.readings == [(0.1, 20.0, 50.0)] * 2
 
 
+def test_where_too_many_wait_what_went_first_is_still_joined(desk):
+    desk.joiner.waiting_most = 3
+    for n in range(10):
+        desk.take(half("air_c", 10 * n), 0)
+    assert desk.joiner.waiting == 3
+    for n in range(10):
+        desk.take(half("rh_pct", 10 * n), 1)
+    assert len(desk.readings) == 10
+    assert len(desk.refusals) == 7
+    assert sorted(desk.given_back) == list(range(1, 21))
+
+
 def test_what_waits_and_what_is_remembered_is_bounded(desk, monkeypatch):
-    monkeypatch.setattr(halves, "WAITING_MOST", 10)
+    desk.joiner.waiting_most = 10
     monkeypatch.setattr(halves, "REMEMBERED_MOST", 30)
     monkeypatch.setattr(halves, "STREAMS_MOST", 20)
     for n in range(300):
@@ -161,7 +173,7 @@ def test_what_waits_and_what_is_remembered_is_bounded(desk, monkeypatch):
         assert len(kept) <= 30
         # Streams with nothing that waits are let go; those with halves are bounded by these.
         assert len(desk.joiner._streams) <= 20 + 30
-    assert "10 messages wait" in desk.refusals[0].reason
+    assert "10 more messages waited" in desk.refusals[0].reason
     desk.wait(3 * SPAN.total_seconds())
     assert sorted(desk.given_back) == list(range(1, desk.taken + 1))
 
