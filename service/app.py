@@ -29,6 +29,8 @@ from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.notice_book import NoticeBook
 from service.store.readings import Recorded
+from service.store.salt_book import SaltBook
+from service.store.sensor_book import SensorBook
 from service.store.tables import Notice
 from service.store.work import Work
 from service.web import create_web
@@ -66,7 +68,7 @@ class Shop:
         self.db = Database(sqlite_url(settings.data))
         self.db.upgrade()
         self.catalogue: Catalogue = load_catalogue(settings.data)
-        facts = ShopFacts(settings.stale_after_s, settings.altitude_m)
+        facts = ShopFacts(settings.stale_after_s, settings.altitude_m, settings.check_every_days)
         self.desk = Desk(self.db, self.clock, self.catalogue, facts)
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)
         self.book = NoticeBook(self.db, self.clock, self.catalogue, self.desk)
@@ -89,6 +91,8 @@ class Shop:
         self.web: FastAPI = create_web(
             desk=self.desk,
             work=self.work,
+            sensors=SensorBook(self.db, self.clock, self.settler.wake),
+            salt_checks=SaltBook(self.db, self.clock, self.settler.wake),
             clock=self.clock,
             settings=settings,
             hub=self.hub,

@@ -53,6 +53,9 @@ class Settings(BaseSettings):
     stale_after_s: float = Field(
         default=600.0, gt=0, le=86400, description="Age at which a reading no longer counts."
     )
+    check_every_days: int = Field(
+        default=180, ge=1, le=3650, description="How often a sensor's humidity wants checking."
+    )
     clock_rate: float | None = Field(
         default=None, ge=1, le=3600, description="Drive the clock at this rate; unset: real time."
     )

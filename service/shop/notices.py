@@ -7,16 +7,19 @@ asking again, after a restart or from another worker, finds the same key and tel
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.shop.cards import InstrumentCard
 from service.shop.spray_check import SprayCheck
 
 __all__ = [
     "NOTICE_KINDS",
+    "CheckState",
     "Draft",
     "SensorState",
     "WetCoat",
+    "check_due_notice",
+    "closing_notice",
     "ready_notice",
     "silent_notice",
     "stop_notice",
@@ -29,9 +32,17 @@ NOTICE_KINDS = {
     "rub-out-ready": "Ready to level and rub out",
     "wipe-ready": "Time to wipe the oil",
     "buff-ready": "Ready to buff",
+    "cut-ready": "Ready to file",
+    "unclamp-ready": "Clamps may come off",
+    "load-ready": "Ready for strings",
+    "window-closing": "Recoat window closing",
     "stop-spraying": "Stop spraying",
     "sensor-silent": "Sensor silent",
+    "sensor-check-due": "Sensor wants a check",
 }
+
+CLOSING_AHEAD = timedelta(hours=2)
+"""How long before a recoat window may close it is told, at most (assumed)."""
 
 AIR_LIMITS = frozenset({"blush_margin", "dew_point_margin", "humidity"})
 """Limits that, once broken, harm a coat that is still wet."""
@@ -57,6 +68,23 @@ class SensorState:
     place_id: str
     name: str
     last_at: datetime
+
+
+@dataclass(frozen=True)
+class CheckState:
+    """A sensor in use: first heard, last checked (None: never), and how often it wants checking."""
+
+    sensor_id: int
+    place_id: str
+    name: str
+    first_at: datetime
+    checked_at: datetime | None
+    every_days: int
+
+    @property
+    def due_at(self) -> datetime:
+        """When its humidity wants the next check."""
+        return (self.checked_at or self.first_at) + timedelta(days=self.every_days)
 
 
 @dataclass(frozen=True)
@@ -99,6 +127,35 @@ def ready_notice(card: InstrumentCard) -> Draft | None:
     )
 
 
+def closing_notice(card: InstrumentCard, now: datetime) -> Draft | None:
+    """Tell that a recoat window that is open is about to close, so that the next coat goes on."""
+    wait = card.act.wait
+    if (
+        wait is None
+        or card.last_coat_id is None
+        or card.act.coat_number is None
+        or wait.closes_from is None
+        or not wait.reached
+    ):
+        return None
+    opened = wait.ready_at or wait.closes_from
+    ahead = min(CLOSING_AHEAD, (wait.closes_from - opened) / 4)
+    if not wait.closes_from - ahead <= now <= wait.closes_from:
+        return None
+    return Draft(
+        key=f"closing:{card.last_coat_id}:{wait.mark}",
+        kind="window-closing",
+        text=(
+            f"No. {card.shop_number} ({card.kind}): the recoat window may close soon; "
+            "after that the coat wants scuff sanding first"
+        ),
+        place_id=card.place_id,
+        instrument_id=card.id,
+        coat_id=card.last_coat_id,
+        data={"mark": wait.mark, "closes_from": wait.closes_from.isoformat()},
+    )
+
+
 def stop_notice(wet: WetCoat) -> Draft | None:
     """Tell that the air turned while a coat is wet."""
     broken = [r for r in wet.check.reasons if r.blocks and r.what in AIR_LIMITS]
@@ -132,4 +189,21 @@ def silent_notice(
         text=f"Sensor {sensor.name} in {sensor.place_id} has been silent for {age_s / 60:.0f} min",
         place_id=sensor.place_id,
         data={"last_at": sensor.last_at.isoformat()},
+    )
+
+
+def check_due_notice(sensor: CheckState, *, now: datetime) -> Draft | None:
+    """Tell, once for each date it falls due, that a sensor's humidity wants checking."""
+    if now < sensor.due_at:
+        return None
+    since = sensor.checked_at or sensor.first_at
+    days = (now - since).days
+    last = "the last was" if sensor.checked_at else "it has never had one, and was first heard"
+    return Draft(
+        key=f"check-due:{sensor.sensor_id}:{int(sensor.due_at.timestamp() * 1000)}",
+        kind="sensor-check-due",
+        text=f"Sensor {sensor.name} in {sensor.place_id} is due for a humidity check:"
+        f" {last} {days} days ago",
+        place_id=sensor.place_id,
+        data={"sensor": str(sensor.sensor_id), "due_at": sensor.due_at.isoformat()},
     )

@@ -2,28 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlmodel import Session, col, func, select
 
 from service.science import air as moist
-from service.shop.air import Air, SensorReading, current_air
+from service.shop.air import Air, LeftOut, SensorReading, current_air
 from service.shop.correction import Corrections
 from service.shop.quality import Flag
-from service.store import corrections, readings
+from service.store import absences, corrections, readings
 from service.store.tables import Reading, Sensor
+from service.store.types import to_millis
 
 __all__ = ["SensorView", "ShopFacts", "air_of", "sensors_last_heard", "view_of"]
 
 
 @dataclass(frozen=True)
 class ShopFacts:
-    """Settings that decide answers: staleness and the pressure where no barometer is."""
+    """Settings that decide answers: staleness, the pressure where no barometer is, and checks."""
 
     stale_after_s: float = 600.0
     altitude_m: float = 0.0
+    check_every_days: int = 180
 
     @property
     def pressure_pa(self) -> float:
@@ -33,7 +35,7 @@ class ShopFacts:
 
 @dataclass(frozen=True)
 class SensorView:
-    """A sensor and when it was last heard."""
+    """A sensor and when it was last heard; one out of use is never silent."""
 
     id: int
     place_id: str
@@ -41,6 +43,7 @@ class SensorView:
     last_at: datetime | None
     age_s: float | None
     silent: bool
+    retired: bool = False
 
 
 def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> Air | None:
@@ -51,8 +54,25 @@ def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> 
     rows = readings.latest(session, place_id)
     standing = corrections.standing(session, [row.sensor_id for row in rows])
     newest = [_sensor_reading(row, sensors[row.sensor_id], standing[row.sensor_id]) for row in rows]
-    return current_air(
+    air = current_air(
         newest, now=now, stale_after_s=facts.stale_after_s, pressure_pa=facts.pressure_pa
+    )
+    return (
+        None
+        if air is None
+        else replace(air, left_out=air.left_out + _away(session, sensors.values(), now))
+    )
+
+
+def _away(session: Session, sensors: Collection[Sensor], now: datetime) -> tuple[LeftOut, ...]:
+    """Say which sensors in use are in a jar, or not back from it yet."""
+    used = [s for s in sensors if s.retired_at is None]
+    stretches = absences.of(session, used)
+    now_ms = to_millis(now)
+    return tuple(
+        LeftOut(s.name, "is away for its salt check")
+        for s in used
+        if any(start <= now_ms < end for start, end in stretches[int(s.id or 0)])
     )
 
 
@@ -96,5 +116,6 @@ def view_of(
         name=sensor.name,
         last_at=last_at,
         age_s=age_s,
-        silent=age_s is None or age_s > stale_after_s,
+        silent=sensor.retired_at is None and (age_s is None or age_s > stale_after_s),
+        retired=sensor.retired_at is not None,
     )

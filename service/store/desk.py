@@ -13,7 +13,7 @@ from service.clock import Clock
 from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
 from service.shop.materials import Coating, Material
-from service.shop.notices import SensorState
+from service.shop.notices import CheckState, SensorState
 from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
 from service.store import history as history_rows
 from service.store import rejects
@@ -25,11 +25,13 @@ from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
 from service.store.pieces import all_pieces, card_of, load_piece
+from service.store.sensor_views import Held, SensorDetail, check_states, details, held, sensor_row
 from service.store.tables import (
     Flaw,
     Notice,
     Place,
     Reject,
+    Sensor,
 )
 
 __all__ = ["Desk", "LogEntry", "PlaceView", "SensorView", "ShopFacts"]
@@ -93,12 +95,37 @@ class Desk:
             ]
 
     def sensor_states(self, session: Session) -> list[SensorState]:
-        """Every sensor that was ever heard, for the notices."""
+        """Every sensor in use that was ever heard, for the notices."""
         return [
             SensorState(sensor.place_id, sensor.name, last_at)
             for sensor, last_at in sensors_last_heard(session)
-            if last_at is not None
+            if last_at is not None and sensor.retired_at is None
         ]
+
+    def check_states(self, session: Session) -> list[CheckState]:
+        """When each sensor in use was checked, for the notices."""
+        sensors = session.exec(select(Sensor).where(col(Sensor.retired_at).is_(None))).all()
+        return check_states(session, sensors, self.facts)
+
+    def sensor_details(self) -> list[SensorDetail]:
+        """Every sensor as it stands, by place and name."""
+        with self.db.read() as session:
+            rows = session.exec(
+                select(Sensor).order_by(col(Sensor.place_id), col(Sensor.name))
+            ).all()
+            return details(session, rows, self.clock.now(), self.facts)
+
+    def sensor_detail(self, sensor_id: int) -> SensorDetail:
+        """One sensor as it stands; raises NotFound."""
+        with self.db.read() as session:
+            row = sensor_row(session, sensor_id)
+            return details(session, [row], self.clock.now(), self.facts)[0]
+
+    def corrections(self, sensor_id: int) -> list[Held]:
+        """Every correction of a sensor, newest first, undone ones too; raises NotFound."""
+        with self.db.read() as session:
+            sensor_row(session, sensor_id)
+            return held(session, sensor_id, self.clock.now())
 
     def history(
         self,

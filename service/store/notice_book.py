@@ -10,7 +10,15 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.cards import InstrumentCard
-from service.shop.notices import Draft, WetCoat, ready_notice, silent_notice, stop_notice
+from service.shop.notices import (
+    Draft,
+    WetCoat,
+    check_due_notice,
+    closing_notice,
+    ready_notice,
+    silent_notice,
+    stop_notice,
+)
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
@@ -78,6 +86,8 @@ class NoticeBook:
             )
             for sensor in self.desk.sensor_states(session)
         ]
+        found += [closing_notice(card, now) for card in cards]
+        found += [check_due_notice(s, now=now) for s in self.desk.check_states(session)]
         found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
         return [draft for draft in found if draft is not None]
 

@@ -12,7 +12,7 @@ from sqlalchemy import BigInteger, ColumnElement, case, cast, func, or_
 from sqlmodel import Session, col, select
 
 from service.shop.correction import Corrections
-from service.shop.quality import NOT_COUNTED
+from service.shop.quality import NOT_COUNTED, Flag
 from service.store import corrections, horizon, marks
 from service.store.tables import CLIMATE_SCALE, Place, Reading, Sensor
 from service.store.types import to_millis
@@ -146,7 +146,7 @@ def _row(sensor_id: int, r: NewReading, at: int) -> dict[str, object]:
 
 
 def latest(session: Session, place_id: str) -> list[Reading]:
-    """Return the newest assessed reading of each sensor of a place that is in use."""
+    """Return the newest assessed reading in the place of each sensor that is in use."""
     in_use = session.exec(
         select(Sensor.id).where(col(Sensor.place_id) == place_id, col(Sensor.retired_at).is_(None))
     )
@@ -154,7 +154,10 @@ def latest(session: Session, place_id: str) -> list[Reading]:
     for sensor_id in in_use.all():
         row = session.exec(
             select(Reading)
-            .where(col(Reading.sensor_id) == sensor_id, col(Reading.flags).is_not(None))
+            .where(
+                col(Reading.sensor_id) == sensor_id,
+                col(Reading.flags).bitwise_and(int(Flag.AWAY)) == 0,
+            )
             .order_by(col(Reading.at).desc())
             .limit(1)
         ).first()

@@ -12,6 +12,8 @@ from fastapi import Depends, Request
 from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
+from service.store.salt_book import SaltBook
+from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
@@ -28,6 +30,8 @@ class Shop:
 
     desk: Desk
     work: Work
+    sensors: SensorBook
+    salt_checks: SaltBook
     clock: Clock
     settings: Settings
     hub: Hub

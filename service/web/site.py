@@ -11,6 +11,8 @@ from fastapi import FastAPI
 from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
+from service.store.salt_book import SaltBook
+from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web import api, pages, problems
 from service.web.assets import LongLived, find_dashboards
@@ -30,6 +32,8 @@ def create_web(
     *,
     desk: Desk,
     work: Work,
+    sensors: SensorBook,
+    salt_checks: SaltBook,
     clock: Clock,
     settings: Settings,
     hub: Hub,
@@ -42,6 +46,8 @@ def create_web(
     ----------
     desk, work : Desk, Work
         Who answers, and who writes.
+    sensors, salt_checks : SensorBook, SaltBook
+        Who writes what is decided of sensors.
     clock : Clock
         The shop's time.
     settings : Settings
@@ -70,7 +76,7 @@ def create_web(
         lifespan=lifespan,
     )
     dashboards = find_dashboards()
-    shop = Shop(desk, work, clock, settings, hub, health, dashboards)
+    shop = Shop(desk, work, sensors, salt_checks, clock, settings, hub, health, dashboards)
     renderer = Renderer(shop)
     app.state.shop, app.state.renderer = shop, renderer
     app.include_router(api.router)

@@ -24,6 +24,8 @@ from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.readings import NewReading, record_batch
+from service.store.salt_book import SaltBook
+from service.store.sensor_book import SensorBook
 from service.store.settling import settle_all
 from service.store.tables import Notice, Reject
 from service.store.work import Work
@@ -64,14 +66,23 @@ class LiveShop:
         shutil.copy(_migrated(), folder / "boothglass.sqlite")
         self.db = Database(sqlite_url(folder))
         self.catalogue = _catalogue()
-        facts = ShopFacts(self.settings.stale_after_s, self.settings.altitude_m)
+        facts = ShopFacts(
+            self.settings.stale_after_s,
+            self.settings.altitude_m,
+            self.settings.check_every_days,
+        )
         self.desk = Desk(self.db, self.clock, self.catalogue, facts)
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)
+        # No settling thread here: what is marked is settled at once.
+        self.sensors = SensorBook(self.db, self.clock, lambda: settle_all(self.db))
+        self.salt_checks = SaltBook(self.db, self.clock, lambda: settle_all(self.db))
         self.hub = Hub()
         self.status: dict[str, Any] = {"status": "ok", "reasons": []}
         self.app = create_web(
             desk=self.desk,
             work=self.work,
+            sensors=self.sensors,
+            salt_checks=self.salt_checks,
             clock=self.clock,
             settings=self.settings,
             hub=self.hub,
