@@ -22,6 +22,7 @@ import math
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from sensors.senml import from_senml
@@ -135,6 +136,7 @@ def decode(topic: str, payload: bytes, received_at: datetime) -> list[Report]:
     raise PayloadError("payload", "is neither a JSON object nor a SenML array")
 
 
+@lru_cache(1024)
 def _address(topic: str) -> tuple[str, str]:
     parts = topic.split("/")
     if len(parts) != 3 or parts[0] != TOPIC_ROOT:
@@ -147,7 +149,7 @@ def _address(topic: str) -> tuple[str, str]:
 
 
 def _from_object(place: str, sensor: str, body: Mapping[str, Any], received_at: datetime) -> Report:
-    values = {field: number(field, body.get(field)) for field in QUANTITIES}
+    values = {field: number(field, body[field]) for field in QUANTITIES if field in body}
     if body.get("at") is None:
         return report(place, sensor, received_at, values, timed=False)
     return report(place, sensor, instant(body["at"]), values, timed=True)

@@ -199,7 +199,8 @@ def test_a_message_that_no_database_takes_is_set_aside_alone(bench, monkeypatch)
     def careless(report, **how):
         reading = real(report, **how)
         if reading.sensor == "cursed":
-            object.__setattr__(reading, "received_at", reading.received_at.replace(tzinfo=None))
+            naive = reading.received_at.replace(tzinfo=None)
+            return reading._replace(received_at=naive)
         return reading
 
     monkeypatch.setattr(sorting, "checked", careless)
