@@ -225,9 +225,12 @@ class SimulatedSht4x(_Sht):
     rh_low, rh_span = -6.0, 125.0
     serial = 0x0F1E2D3C
     pulses = 0
+    hung = False
 
     def write(self, data: bytes) -> None:
-        if self._busy():
+        if data == b"\x94":
+            self.hung = False
+        if self._busy() or self.hung:
             raise NotAcknowledgedError
         self._answer = None
         match data.hex():

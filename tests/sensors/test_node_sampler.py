@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import random
 from collections.abc import Callable
 from pathlib import Path
 
@@ -133,6 +134,48 @@ def test_a_line_full_of_flips_is_never_published(tmp_path: Path, kind: str) -> N
     board.bus.garble = bytes
     assert board.turns(1) == [Outcome.KEPT]
     assert len(board.kept()) == 2
+
+
+def test_a_chip_that_hangs_is_reset_within_the_turn(tmp_path: Path) -> None:
+    board = Board(tmp_path, "sht4x")
+    assert isinstance(board.there, SimulatedSht4x)
+    board.turns(1)
+    board.there.hung = True
+    assert board.turns(1) == [Outcome.KEPT]
+
+
+@pytest.mark.parametrize("kind", ["sht3x", "sht4x"])
+@pytest.mark.parametrize("seed", range(3))
+def test_in_a_storm_of_faults_only_the_air_is_published(
+    tmp_path: Path, kind: str, seed: int
+) -> None:
+    board = Board(tmp_path, kind, DAMP)
+    draw = random.Random(seed)
+    faults = 0
+
+    def storm(_: int) -> None:
+        nonlocal faults
+        board.air = (draw.uniform(10, 30), draw.uniform(60, 99), 101_325.0)
+        board.bus.nacks = draw.choice((0, 0, 1, 2, 9))
+        board.bus.broken = draw.random() < 0.05
+        board.bus.chips = {} if draw.random() < 0.05 else {board.address: board.there}
+        # Up to three bits, which the checksum finds without fail; more would pass once in 256.
+        bits, often = draw.randint(1, 3), draw.choice((0.0, 0.0, 0.3, 1.0))
+        flip = flipping(bits, draw.randrange(2**32))
+        board.bus.garble = lambda answer: flip(answer) if draw.random() < often else answer
+        faults += bool(board.bus.nacks or board.bus.broken or not board.bus.chips or often)
+        airs.append(board.air)
+
+    airs: list[tuple[float, float, float]] = []
+    outcomes = board.turns(400, storm)
+    kept = board.kept()
+    true = [air for air, out in zip(airs, outcomes, strict=True) if out is Outcome.KEPT]
+    assert len(kept) == len(true)
+    assert faults > 200
+    assert 50 < len(kept) < 400  # that the storm neither stops it nor spares it
+    for reading, air in zip(kept, true, strict=True):
+        assert reading.air_c == pytest.approx(air[0], abs=0.012)
+        assert reading.rh_pct == pytest.approx(air[1], abs=0.03)
 
 
 @pytest.mark.parametrize("kind", list(KINDS))
