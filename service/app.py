@@ -29,6 +29,7 @@ from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.notice_book import NoticeBook
 from service.store.readings import Recorded
+from service.store.retention import Retention
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.tables import Notice
@@ -85,8 +86,14 @@ class Shop:
             mqtt5=self.broker is None,  # the embedded broker speaks 3.1.1
         )
         self.publisher = NoticePublisher(self.address, self.book)
+        self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
         self.jobs = Jobs(
-            self.book, self.publisher, self.clock, on_notice=self._told, tick_s=settings.tick_s
+            self.book,
+            self.publisher,
+            self.clock,
+            on_notice=self._told,
+            tick_s=settings.tick_s,
+            housework=self.retention.step,
         )
         self.web: FastAPI = create_web(
             desk=self.desk,

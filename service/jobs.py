@@ -35,6 +35,8 @@ class Jobs:
         Told of each new notice (the live stream).
     tick_s : float
         Real seconds between looks.
+    housework : callable
+        Something short that can wait, done after each look.
     """
 
     def __init__(
@@ -45,9 +47,10 @@ class Jobs:
         *,
         on_notice: Callable[[Notice], None],
         tick_s: float,
+        housework: Callable[[], object] = lambda: None,
     ) -> None:
         self._book, self._publisher, self._clock = book, publisher, clock
-        self._on_notice = on_notice
+        self._on_notice, self._housework = on_notice, housework
         self._one_at_a_time = threading.Lock()
         self._scheduler = BackgroundScheduler(
             executors={"default": ThreadPoolExecutor(1)},
@@ -75,6 +78,7 @@ class Jobs:
                 for notice in self._book.look():
                     self._on_notice(notice)
                 self._publisher.flush()
+                self._housework()
             except Exception as error:
                 self.last_error = f"{type(error).__name__}: {error}"
                 log.exception("look failed")

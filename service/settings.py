@@ -62,6 +62,12 @@ class Settings(BaseSettings):
     clock_start: datetime | None = Field(
         default=None, description="Shop time at first start of a driven clock; unset: now."
     )
+    keep_raw_days: int | None = Field(
+        default=None,
+        ge=30,
+        le=36_500,
+        description="Days after which single readings go; roll-ups and evidence stay. Unset: never.",
+    )
     tick_s: float = Field(
         default=2.0, gt=0, le=60, description="Real seconds between looks at what is due."
     )

@@ -177,7 +177,11 @@ class Committer:
             too_many = PayloadError(
                 "sensor", f"is new, and {readings.MOST_SENSORS} are known: too many for a shop"
             )
+            too_old = PayloadError(
+                "at", "is of an hour of which only roll-ups are kept: a repeat could not be told"
+            )
             bad += [(found.good[index][1], too_many) for index in recorded.refused]
+            bad += [(found.good[index][1], too_old) for index in recorded.too_old]
             for arrival, error in bad:
                 rejects.keep(session, _reject(arrival, error))
         self.counters.recorded += recorded.new

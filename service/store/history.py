@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -21,10 +21,10 @@ from sqlmodel import Session, col, func, select
 from service.science import air as moist
 from service.shop.correction import Corrections
 from service.shop.quality import names_of
-from service.store import corrections, rollups
+from service.store import corrections, horizon, rollups
 from service.store.cover import Piece, cover
 from service.store.errors import BadInput
-from service.store.marks import HOUR_MS, runs
+from service.store.marks import HOUR_MS, hour_of, runs
 from service.store.readings import sensors_of
 from service.store.tables import CLIMATE_SCALE, Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
@@ -33,6 +33,10 @@ __all__ = ["History", "history"]
 
 UNIT_S = {"s": 1, "m": 60, "h": 3600, "d": 86400}
 MOST_ROWS = 20_000
+FINEST_S = rollups.STEPS_S[0]
+LONG_MS = 48 * HOUR_MS
+"""Over longer spans it is not looked up what is gone: nobody wants single readings of them."""
+
 NICE_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400, 604800)
 
 
@@ -81,10 +85,10 @@ def history(
         raise BadInput("points", f"{points} is outside 2 to 5000")
     if resolution == "auto":
         step_s = _auto_step(session, place_id, from_at, to_at, points)
-    elif resolution == "raw":
-        step_s = None
     else:
-        step_s = _seconds(resolution)
+        step_s = None if resolution == "raw" else _seconds(resolution)
+        if step_s is None or step_s % FINEST_S:
+            _refuse_thinned(session, place_id, from_at, to_at, resolution)
     if step_s is None:
         return History("raw", _with_dew_points(_raw(session, place_id, from_at, to_at)))
     if (to_at - from_at).total_seconds() / step_s > MOST_ROWS:
@@ -109,18 +113,48 @@ def _auto_step(
     session: Session, place_id: str, from_at: datetime, to_at: datetime, points: int
 ) -> int | None:
     # Counting stops early: all that matters is whether there are more than asked for.
+    sensor_ids = sensors_of(session, place_id)
     within = (
         select(col(Reading.at))
-        .where(col(Reading.sensor_id).in_(sensors_of(session, place_id)))
+        .where(col(Reading.sensor_id).in_(sensor_ids))
         .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
         .limit(points + 1)
         .subquery()
     )
-    if session.exec(select(func.count()).select_from(within)).one() <= points:
+    thinned = _may_be_thinned(session, sensor_ids, from_at, to_at)
+    if not thinned and session.exec(select(func.count()).select_from(within)).one() <= points:
         return None
     # Buckets begin at whole steps since 1970, so a span may touch one more than it holds.
     least = (to_at - from_at).total_seconds() / (points - 1)
+    if thinned:
+        least = max(least, FINEST_S)
     return next((step for step in NICE_STEPS_S if step >= least), int(least) + 1)
+
+
+def _may_be_thinned(
+    session: Session, sensor_ids: Sequence[int], from_at: datetime, to_at: datetime
+) -> bool:
+    """Whether readings of a span may be gone; a long span that begins before the horizon counts."""
+    start, end = to_millis(from_at), to_millis(to_at) + 1
+    limit = horizon.horizon(session)
+    if limit is None or start >= limit:
+        return False
+    return end - start > LONG_MS or bool(horizon.thinned(session, sensor_ids, start, end))
+
+
+def _refuse_thinned(
+    session: Session, place_id: str, from_at: datetime, to_at: datetime, resolution: str
+) -> None:
+    """Raise BadInput where something finer is asked for than is left."""
+    sensor_ids = sensors_of(session, place_id)
+    found = horizon.thinned(session, sensor_ids, to_millis(from_at), to_millis(to_at) + 1)
+    if found:
+        until = from_millis(max(max(hours) for hours in found.values()) + HOUR_MS)
+        raise BadInput(
+            "resolution",
+            f"{resolution}: before {until:%Y-%m-%d %H:%M} UTC not all single readings are kept; "
+            "ask from then on, or for 5m or a multiple of it",
+        )
 
 
 def _raw(
@@ -197,7 +231,11 @@ def _buckets(
         cuts=[round(at * 1000) for known in standing.values() for at in known.begins()],
         unsettled=_unsettled(session, place_id, start, end),
     )
-    parts = [_part(session, names, standing, piece, step_s) for piece in pieces]
+    parts = [
+        _part(session, ids, standing, whole, step_s)
+        for piece in pieces
+        for ids, whole in _there(session, list(names), piece)
+    ]
     table = np.concatenate([np.empty((0, 13)), *parts])
     return _merged(table)
 
@@ -212,15 +250,36 @@ def _unsettled(session: Session, place_id: str, start: int, end: int) -> list[tu
     return list(runs(sorted(to_millis(hour) for hour in hours)))
 
 
+def _there(
+    session: Session, sensor_ids: Sequence[int], piece: Piece
+) -> Iterator[tuple[Sequence[int], Piece]]:
+    """Yield a piece as it can be read: where readings were thinned out, their finest roll-ups.
+
+    Such a roll-up belongs to the piece in which it begins.
+    """
+    thinned = (
+        horizon.thinned(session, sensor_ids, piece.start, piece.end) if piece.step_s is None else {}
+    )
+    whole = [sensor_id for sensor_id in sensor_ids if sensor_id not in thinned]
+    if whole:
+        yield whole, piece
+    first, last = hour_of(piece.start), hour_of(piece.end - 1) + HOUR_MS
+    for sensor_id, hours in thinned.items():
+        for start, end in horizon.stretches_without(hours, first, last):
+            yield [sensor_id], Piece(None, max(start, piece.start), min(end, piece.end))
+        for start, end in runs(sorted(hours)):
+            yield [sensor_id], Piece(FINEST_S, max(start, piece.start), min(end, piece.end))
+
+
 def _part(
     session: Session,
-    names: Mapping[int, str],
+    sensor_ids: Sequence[int],
     standing: Mapping[int, Corrections],
     piece: Piece,
     step_s: int,
 ) -> NDArray[np.float64]:
     """Read one piece: a row for each sensor and bucket, corrected."""
-    rows = rollups.totals(session, list(names), piece, step_s)
+    rows = rollups.totals(session, sensor_ids, piece, step_s)
     table = np.array(rows, dtype=np.float64).reshape(-1, 13)
     for column in (AIR_MIN, AIR_SUM, AIR_MAX, RH_MIN, RH_SUM, RH_MAX, SURFACE_SUM):
         table[:, column] /= CLIMATE_SCALE

@@ -59,9 +59,10 @@ def thinned(session: Session, sensor_ids: Sequence[int], from_ms: int, until_ms:
     Sensors without any are left out.
     """
     limit = horizon(session)
-    first, last = hour_of(from_ms), until_ms if limit is None else min(until_ms, limit)
-    if limit is None or first >= last:
+    if limit is None or from_ms >= limit:
         return {}
+    # Whole hours are compared; the horizon is one's beginning.
+    first, last = hour_of(from_ms), min(hour_of(until_ms - 1) + HOUR_MS, limit)
     rolled = _rolled(session, sensor_ids, first, last)
     if not rolled:
         return {}

@@ -11,7 +11,7 @@ from sqlmodel import Session, col, func, select
 from service.store.tables import Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
 
-__all__ = ["HOUR_MS", "hour_of", "insert", "mark", "mark_everything", "mark_from", "runs"]
+__all__ = ["HOUR_MS", "hour_of", "hours_with_readings", "insert", "mark", "mark_from", "runs"]
 
 HOUR_MS = 3_600_000
 
@@ -48,20 +48,16 @@ def mark(session: Session, hours: Iterable[tuple[str, int]]) -> None:
 
 def mark_from(session: Session, place_id: str, from_at: datetime) -> None:
     """Mark every hour of a place that has readings, from the one before an instant on."""
-    _mark_hours(session, place_id, from_millis(hour_of(to_millis(from_at)) - HOUR_MS))
+    first = hour_of(to_millis(from_at)) - HOUR_MS
+    mark(session, [(place_id, hour) for hour in hours_with_readings(session, place_id, first)])
 
 
-def mark_everything(session: Session) -> None:
-    """Mark every hour of every place that has readings."""
-    for place_id in session.exec(select(Sensor.place_id).distinct()).all():
-        _mark_hours(session, place_id, from_millis(0))
-
-
-def _mark_hours(session: Session, place_id: str, first: datetime) -> None:
+def hours_with_readings(session: Session, place_id: str, first_ms: int = 0) -> list[int]:
+    """Return the hours of a place that have readings, from one on; starts in ms, in order."""
     sensor_ids = select(Sensor.id).where(col(Sensor.place_id) == place_id)
     # Walks the index from hour to hour instead of reading every row.
-    at: datetime | None = first
-    hours = []
+    at: datetime | None = from_millis(first_ms)
+    hours: list[int] = []
     while True:
         at = session.exec(
             select(func.min(Reading.at)).where(
@@ -71,6 +67,6 @@ def _mark_hours(session: Session, place_id: str, first: datetime) -> None:
         if at is None:
             break
         hour = hour_of(to_millis(at))
-        hours.append((place_id, hour))
+        hours.append(hour)
         at = from_millis(hour + HOUR_MS)
-    mark(session, hours)
+    return hours

@@ -168,12 +168,12 @@ def _bite(
         return None, 0
     start = hour_of(to_millis(first))
     stop = min(start + BITE_MS, end)
-    busy = _busy_hours(session, place_id, start, stop)
     untold = horizon.untold(session, sensor_id, start, stop)
-    if untold - busy:
-        marks.mark(session, {(place_id, hour) for hour in untold - busy})
+    marks.mark(session, {(place_id, hour) for hour in untold})
     gone = 0
-    for lo, hi in horizon.stretches_without(busy | untold, start, stop):
+    for lo, hi in horizon.stretches_without(
+        _busy_hours(session, place_id, start, stop), start, stop
+    ):
         gone += (
             session.connection()
             .execute(

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import BigInteger, bindparam, type_coerce, update
+from sqlalchemy import BigInteger, bindparam, delete, type_coerce, update
 from sqlmodel import Session, col, func, select
 
 from service.shop.correction import Corrections
@@ -22,7 +22,7 @@ from service.store.db import Database
 from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
 
-__all__ = ["rebuild", "settle", "settle_all", "unsettled_hours"]
+__all__ = ["settle", "settle_all", "settle_hours", "unsettled_hours"]
 
 HOURS_AT_ONCE = 48
 """Hours settled in one transaction, so that intake never waits long for its turn."""
@@ -54,7 +54,7 @@ def settle(session: Session) -> frozenset[str]:
         return frozenset()
     place_id, last = newest.place_id, to_millis(newest.hour)
     first = last - (HOURS_AT_ONCE - 1) * marks.HOUR_MS
-    _settle_place(session, place_id, _marked(session, place_id, first, last))
+    settle_hours(session, place_id, _marked(session, place_id, first, last))
     return frozenset({place_id})
 
 
@@ -75,15 +75,6 @@ def settle_all(db: Database, *, progress: Callable[[int], None] | None = None) -
             progress(left)
 
 
-def rebuild(db: Database, *, progress: Callable[[int], None] | None = None) -> int:
-    """Throw away what is derived and reckon it anew; returns how many hours there were."""
-    with db.write() as session:
-        marks.mark_everything(session)
-        hours = unsettled_hours(session)
-    settle_all(db, progress=progress)
-    return hours
-
-
 def unsettled_hours(session: Session) -> int:
     """How many hours of places wait."""
     return int(session.exec(select(func.count()).select_from(Unsettled)).one())
@@ -100,7 +91,8 @@ def _marked(session: Session, place_id: str, first: int, last: int) -> list[int]
     return [to_millis(hour) for hour in hours]
 
 
-def _settle_place(session: Session, place_id: str, hours: Sequence[int]) -> None:
+def settle_hours(session: Session, place_id: str, hours: Sequence[int]) -> None:
+    """Settle these hours of a place (starts in ms, in order), marked or not."""
     sensors = session.exec(select(Sensor).where(col(Sensor.place_id) == place_id)).all()
     by_id = {int(s.id or 0): s for s in sensors}
     standing = corrections.standing(session, by_id)
@@ -111,8 +103,12 @@ def _settle_place(session: Session, place_id: str, hours: Sequence[int]) -> None
         touched |= _assess(session, by_id, standing, away, thinned, first, last)
     for first, last in marks.runs(sorted(touched)):
         rollups.make(session, list(by_id), first, last, thinned)
-    for hour in hours:
-        session.delete(session.get_one(Unsettled, (place_id, from_millis(hour))))
+    session.connection().execute(
+        delete(Unsettled).where(
+            col(Unsettled.place_id) == place_id,
+            col(Unsettled.hour).in_([from_millis(hour) for hour in hours]),
+        )
+    )
 
 
 def _assess(
