@@ -16,11 +16,16 @@ REACH_AHEAD_S = 15.0 * 60.0
 RANGE_AIR_C = (-35.0, 50.0)
 """Air that rooms and weather have. Assumed: past the extremes of inhabited places."""
 
-RANGE_RH_LEAST_PCT = 2.0
-"""Driest air. Assumed: deserts and heated rooms in deep frost come down to a few per cent."""
+RANGE_RH_LEAST_PCT = 1.0
+"""Driest reading. Assumed: deserts and heated rooms in deep frost come down to 3 %, and a sound
+sensor errs by 2."""
 
-RANGE_RH_MOST_PCT = 103.0
-"""Wettest raw reading; a ±2 % sensor in fog may say 102. Assumed, from the class of sensor."""
+RANGE_RH_MOST_PCT = 100.0
+"""Saturation; a raw reading may be above it by so many standard deviations of the sensor as the
+next limit says."""
+
+RANGE_SD = 2.0
+"""Standard deviations that a raw reading may be above saturation: fog. Assumed."""
 
 RANGE_DEW_POINT_C = 35.0
 """Highest dew point. The highest observed outdoors anywhere is 35 °C (from memory)."""
@@ -31,9 +36,10 @@ RATE_SPAN_K = 25.0
 RATE_SPAN_PCT = 60.0
 """The same of relative humidity. Assumed."""
 
-RATE_AIR_CHANGE_S = 60.0
-"""The quickest air change, one a minute, at which a room goes over to the incoming air. Common
-practice: a small booth has up to one a minute."""
+RATE_LAG_S = 90.0
+"""Time constant of the quickest change that a sensor can show: an air change a minute, which a
+small booth reaches (common practice), and half a minute for the sensor in its housing (data sheets
+give 2 to 30 s bare). Two lags in a row are hardly quicker than one as long as both."""
 
 RATE_SD = 3.0
 """So many standard deviations of the sensor are allowed on top. Common practice."""
@@ -42,8 +48,8 @@ RATE_GAP_S = 2.0 * 3600.0
 """After a longer silence any change is possible. Assumed."""
 
 RATE_HOLD_S = 5.0 * 60.0
-"""So long a reading that stays where such a leap brought it is marked too. Assumed: five of the
-quickest air changes."""
+"""So long a reading that stays where such a leap brought it is marked too. Assumed: five
+air changes of a minute."""
 
 STUCK_FINE_S = 30.0 * 60.0
 """Both quantities to the last digit the same for so long, of a sensor that was seen to tell fine
@@ -149,8 +155,9 @@ Assumed: 3 is common practice in one point; a room's own gradients want more."""
 DISAGREES_BESIDE_S = 600.0
 """Readings further apart in time are not compared. Assumed: what counts as fresh."""
 
-DISAGREES_FOR_S = 300.0
-"""So long must they contradict: one housing follows a change of the air later. Assumed."""
+DISAGREES_FOR_S = 600.0
+"""So long must they contradict: a closed housing follows a change of the air minutes after a bare
+sensor. Assumed: three lags of three minutes."""
 
 DISAGREES_WINDOW_S = 3600.0
 """Stretch over which that is looked for. Assumed."""

@@ -22,13 +22,14 @@ Bools = NDArray[np.bool_]
 def out_of_range(course: Course) -> Bools:
     """Beyond what any room or weather has, though the sensor can say it."""
     low, high = lim.RANGE_AIR_C
+    wettest = lim.RANGE_RH_MOST_PCT + lim.RANGE_SD * course.rh_sd_pct
     out = np.zeros(course.time_s.size, dtype=np.bool_)
     for air_c, rh_pct in (
         (course.air_c, course.rh_pct),
         (course.raw_air_c, course.raw_rh_pct),
     ):
         out |= (air_c < low) | (air_c > high)
-        out |= (rh_pct < lim.RANGE_RH_LEAST_PCT) | (rh_pct > lim.RANGE_RH_MOST_PCT)
+        out |= (rh_pct < lim.RANGE_RH_LEAST_PCT) | (rh_pct > wettest)
         hot = np.flatnonzero((air_c > lim.RANGE_DEW_POINT_C) & ~out)
         if hot.size:
             vapour = rh_pct[hot] / 100.0 * air.saturation_pressure(air_c[hot])
@@ -54,7 +55,7 @@ def _too_fast(time_s: Floats, value: Floats, span: float, noise: float) -> Bools
     if not (change > noise).any():
         return fast
     gap_s = np.diff(time_s, prepend=time_s[0])
-    most = noise + span * -np.expm1(-gap_s / lim.RATE_AIR_CHANGE_S)
+    most = noise + span * -np.expm1(-gap_s / lim.RATE_LAG_S)
     leap = (change > most) & (gap_s <= lim.RATE_GAP_S)
     leap[0] = False
     for back in range(2, lim.SPIKE_READINGS + 2):  # what comes back from a spike is no leap
@@ -151,7 +152,7 @@ def _mark_spikes(
     after = np.append(value[readings + 1 :], np.nan)
     after_s = np.append(time_s[readings + 1 :], np.inf)
     seen = after_s <= first_s + lim.REACH_AHEAD_S
-    near = first_s - before_s <= lim.SPIKE_GAP_S
+    near = last_s - before_s <= lim.SPIKE_GAP_S
     with np.errstate(invalid="ignore"):
         away = np.maximum(lowest - np.fmax(before, after), np.fmin(before, after) - highest)
         back = np.abs(after - before) <= 0.5 * away
