@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
+from service.intake.connection import UNDER_WAY_MOST, USUAL_WINDOW
 from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.notify.mqtt import NoticePublisher, message
@@ -83,7 +84,8 @@ class Shop:
             self.clock,
             settings.data,
             on_recorded=self._recorded,
-            mqtt5=self.broker is None,  # the embedded broker speaks 3.1.1
+            mqtt5=self.broker is None,  # the embedded broker speaks 3.1.1 ...
+            usual_window=USUAL_WINDOW if self.broker is None else UNDER_WAY_MOST,  # ... without one
         )
         self.publisher = NoticePublisher(self.address, self.book)
         self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
