@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from sensors.guess import quantities_among, quantity_called, time_among, unit_of
 from sensors.leaves import Leaf, document_of, leaves_of, number_in, tokens
@@ -19,7 +19,7 @@ from sensors.naming import Device, Named, name_levels
 from sensors.units import unit_called
 from sensors.wire import PayloadError
 
-__all__ = ["Heard", "Proposal", "Proposals", "Unclear", "propose"]
+__all__ = ["Heard", "Overheard", "Proposal", "Proposals", "Unclear", "propose"]
 
 BOTH = ("air_c", "rh_pct")
 
@@ -32,6 +32,21 @@ class Heard:
     count: int
     samples: tuple[bytes, ...]
     received_at: datetime
+
+
+@dataclass(frozen=True)
+class Overheard:
+    """How far listening to a broker has come, and what was heard; kept nowhere.
+
+    ``beyond`` counts topics that there was no room for; ``problem`` says why nothing is heard.
+    """
+
+    state: Literal["idle", "listening", "done", "failed"] = "idle"
+    wanted_s: int = 0
+    left_s: float = 0.0
+    topics: tuple[Heard, ...] = ()
+    beyond: int = 0
+    problem: str | None = None
 
 
 @dataclass(frozen=True)
