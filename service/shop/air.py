@@ -33,6 +33,9 @@ SHARED_VARIANCE = 0.5
 """Part of a sensor's error variance that the others have alike: sensors of one make, corrected by
 one pair of jars, err together (assumed)."""
 
+WIDEST_K, WIDEST_PCT = 20.0, 50.0
+"""Sensors that contradict each other so widely tell nothing; said as no wider than this."""
+
 
 @dataclass(frozen=True)
 class SensorReading:
@@ -111,6 +114,8 @@ def current_air(
     """
     if not readings:
         return None
+    # In one order, so that the same readings are told in the same words.
+    readings = sorted(readings, key=lambda r: r.sensor)
     fresh = [r for r in readings if (now - r.at).total_seconds() <= stale_after_s]
     if fresh:
         used, left_out, trouble = _relied_on(fresh)
@@ -118,8 +123,8 @@ def current_air(
         used, left_out = [max(readings, key=lambda r: r.at)], []
         trouble = f"the last reading is {_age((now - used[0].at).total_seconds())} old"
     as_of = max(r.at for r in used)
-    air_c, air_sd_k = _combined([r.air_c for r in used], [r.air_sd_k for r in used])
-    rh_pct, rh_sd_pct = _combined([r.rh_pct for r in used], [r.rh_sd_pct for r in used])
+    air_c, air_sd_k = _combined([r.air_c for r in used], [r.air_sd_k for r in used], WIDEST_K)
+    rh_pct, rh_sd_pct = _combined([r.rh_pct for r in used], [r.rh_sd_pct for r in used], WIDEST_PCT)
     pressures = [r.pressure_pa for r in used if r.pressure_pa is not None]
     surface_c, surface_measured = _surface(air_c, used, fresh)
     return _state(
@@ -175,11 +180,11 @@ def _side(difference: float) -> str:
     return "more than" if difference > 0.0 else "less than"
 
 
-def _combined(values: Sequence[float], sds: Sequence[float]) -> tuple[float, float]:
+def _combined(values: Sequence[float], sds: Sequence[float], widest: float) -> tuple[float, float]:
     """Return the weighted mean, and the standard deviation of the air at any spot about it."""
     found = consensus(values, sds)
     own, shared = (1.0 - SHARED_VARIANCE) * found.sd**2, SHARED_VARIANCE * found.shared_sd**2
-    return found.mean, math.sqrt(own + shared + found.between_sd**2)
+    return found.mean, min(math.sqrt(own + shared + found.between_sd**2), widest)
 
 
 def _surface(
