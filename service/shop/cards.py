@@ -9,7 +9,7 @@ from typing import Literal
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Position
 
-__all__ = ["InstrumentCard", "NextAct", "State", "next_act", "order"]
+__all__ = ["InstrumentCard", "NextAct", "PartCard", "State", "next_act", "order"]
 
 WINDOW_CLOSED = "The recoat window may have closed: scuff sand before this coat."
 
@@ -39,6 +39,15 @@ class NextAct:
 
 
 @dataclass(frozen=True)
+class PartCard:
+    """One part of an instrument: what comes next on it, and whether the open act is for it."""
+
+    part: str
+    act: NextAct
+    due: bool
+
+
+@dataclass(frozen=True)
 class InstrumentCard:
     """An instrument as the list shows it."""
 
@@ -56,6 +65,8 @@ class InstrumentCard:
     marks: tuple[ReadyTime, ...]
     last_coat_id: int | None
     last_coat_at: datetime | None
+    parts: tuple[PartCard, ...] = ()
+    """Parts that are coated by themselves; empty where it is coated as one."""
 
 
 def next_act(place: Position, marks: tuple[ReadyTime, ...]) -> NextAct:

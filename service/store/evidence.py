@@ -12,6 +12,7 @@ from sqlmodel import Session
 from service.science import air as moist
 from service.shop.flaws import AFTER_S, BEFORE_S, CoatEvidence, air_window
 from service.shop.materials import Coating, Material
+from service.shop.parts import touches
 from service.shop.projection import AirCourse
 from service.shop.wet import beyond_model, film_floor
 from service.store import readings
@@ -83,10 +84,10 @@ def _of_coat(session: Session, piece: Piece, catalogue: Catalogue, coat: Coat) -
     before, after = timedelta(seconds=BEFORE_S), timedelta(seconds=AFTER_S)
     read = readings.series(session, coat.place_id, coat.at - before, coat.at + after, None)
     course = AirCourse(read.time_s, read.air_c, read.rh_pct)
-    below = [c for c in piece.coats if c.at < coat.at]
+    below = [c for c in piece.coats if c.at < coat.at and touches(c.parts, coat.parts)]
     waited = None
     if below:
-        marks = marks_of(session, piece, catalogue, coat.at, below[-1])
+        marks = marks_of(session, piece.of(below[-1].parts), catalogue, coat.at, below[-1])
         schedule = catalogue.schedules.get(piece.row.schedule_id)
         step = schedule.step(coat.step_key) if schedule else None
         same = below[-1].step_key == coat.step_key

@@ -31,6 +31,12 @@ class LogEntry:
     note: str = ""
     undone: bool = False
     air: dict[str, Any] | None = None
+    parts: tuple[str, ...] = ()
+    passes: int | None = None
+    retarder_pct: float | None = None
+    build: str = ""
+    distance_cm: float | None = None
+    batch: str = ""
 
 
 def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
@@ -50,7 +56,7 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
     entries += [
         LogEntry(
             "step", int(s.id or 0), s.at, f"{named(s.step_key)}: done", step_key=s.step_key,
-            who=s.who, note=s.note, undone=s.undone_at is not None,
+            who=s.who, note=s.note, undone=s.undone_at is not None, parts=tuple(s.parts),
         )
         for s in steps
     ]  # fmt: skip
@@ -83,4 +89,10 @@ def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
         note=coat.note,
         undone=coat.undone_at is not None,
         air=coat.air or None,
+        parts=tuple(coat.parts),
+        passes=coat.passes,
+        retarder_pct=coat.retarder_pct,
+        build=coat.build,
+        distance_cm=coat.distance_cm,
+        batch=coat.batch,
     )

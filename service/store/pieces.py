@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 from sqlmodel import Session, col, select
 
 from service.science import drying
-from service.shop.cards import InstrumentCard, next_act
+from service.shop.cards import InstrumentCard, PartCard
 from service.shop.materials import Material
+from service.shop.parts import WHOLE, PartState, due, overall, touches
 from service.shop.projection import AirCourse, ReadyTime, ready_times
 from service.shop.schedule import CoatDone, Schedule, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
+from service.store.reckoning import BY_THE_BOOK, Reckoning
 from service.store.tables import Coat, Hanging, Instrument, StepDone
 
-__all__ = ["Piece", "all_pieces", "card_of", "course_of", "load_piece", "marks_of", "place_at"]
+__all__ = [
+    "Piece",
+    "all_pieces",
+    "card_of",
+    "course_of",
+    "load_piece",
+    "marks_of",
+    "place_at",
+    "states_of",
+]
 
 LOOK_BACK = timedelta(hours=1)
 """Readings from before a coat that may bridge its first minutes."""
@@ -46,6 +57,19 @@ class Piece:
     def place_id(self) -> str | None:
         """Where it hangs now."""
         return self.hangings[-1].place_id if self.hangings else None
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Its parts that are coated by themselves; the whole where it is coated as one."""
+        return tuple(self.row.parts) or (WHOLE,)
+
+    def of(self, parts: Sequence[str]) -> Piece:
+        """Return the piece with only what was recorded on some of its parts."""
+        return replace(
+            self,
+            coats=tuple(c for c in self.coats if touches(c.parts, parts)),
+            steps=tuple(s for s in self.steps if touches(s.parts, parts)),
+        )
 
     @property
     def last_coat(self) -> Coat | None:
@@ -150,7 +174,13 @@ def coats_done(piece: Piece) -> list[CoatDone]:
 
 
 def marks_of(
-    session: Session, piece: Piece, catalogue: Catalogue, now: datetime, coat: Coat | None = None
+    session: Session,
+    piece: Piece,
+    catalogue: Catalogue,
+    now: datetime,
+    coat: Coat | None = None,
+    *,
+    reckoning: Reckoning = BY_THE_BOOK,
 ) -> tuple[ReadyTime, ...]:
     """Reckon the marks of a coat (by default the last) as they stand at ``now``."""
     coat = coat or piece.last_coat
@@ -168,12 +198,15 @@ def marks_of(
         film_um=drying.effective_film(coat.wet_um, _soft_under(under, coat, catalogue, course)),
         air=course,
         now=now,
+        scales=reckoning.scales_of(coat.material_id),
     )
 
 
 def _soft_under(
     under: Sequence[Coat], coat: Coat, catalogue: Catalogue, course: AirCourse
 ) -> list[tuple[float, float]]:
+    # By the book whatever was learned: a clock's hours are what verdicts are learned from, so they
+    # must not depend on them.
     soft = []
     for earlier in reversed(under):
         material = catalogue.materials.get(earlier.material_id)
@@ -189,16 +222,20 @@ def _hardest_clock(material: Material, earlier: Coat, at: datetime, course: AirC
     return wanted[0].clock
 
 
-def card_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) -> InstrumentCard:
+def card_of(
+    session: Session,
+    piece: Piece,
+    catalogue: Catalogue,
+    now: datetime,
+    reckoning: Reckoning = BY_THE_BOOK,
+) -> InstrumentCard:
     """Say where an instrument stands and what comes next."""
     schedule = catalogue.schedules.get(piece.row.schedule_id) or Schedule(
         piece.row.schedule_id, f"{piece.row.schedule_id} (missing)", ()
     )
-    marks = marks_of(session, piece, catalogue, now)
-    reached = frozenset(mark.mark for mark in marks if mark.reached)
-    done = [StepMark(s.step_key, s.at) for s in piece.steps]
-    place = position(schedule, coats_done(piece), done, reached)
-    last = piece.last_coat
+    states = states_of(session, piece, schedule, catalogue, now, reckoning)
+    speaks = overall(states)
+    now_due = {state.part for state in due(states)}
     return InstrumentCard(
         id=piece.id,
         shop_number=piece.row.shop_number,
@@ -208,10 +245,47 @@ def card_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime)
         schedule_id=schedule.id,
         schedule_name=schedule.name,
         place_id=piece.place_id,
-        steps_done=place.index,
+        steps_done=speaks.position.index,
         steps=len(schedule.steps),
-        act=next_act(place, marks),
-        marks=marks,
-        last_coat_id=None if last is None else last.id,
-        last_coat_at=None if last is None else last.at,
+        act=speaks.act,
+        marks=speaks.marks,
+        last_coat_id=speaks.last_coat_id,
+        last_coat_at=speaks.last_coat_at,
+        parts=tuple(
+            PartCard(state.part, state.act, state.part in now_due)
+            for state in states
+            if state.part != WHOLE
+        ),
     )
+
+
+def states_of(
+    session: Session,
+    piece: Piece,
+    schedule: Schedule,
+    catalogue: Catalogue,
+    now: datetime,
+    reckoning: Reckoning = BY_THE_BOOK,
+) -> list[PartState]:
+    """Say where each part stands; parts that had the same coats share one reckoning."""
+    reckoned: dict[tuple[int | None, ...], tuple[ReadyTime, ...]] = {}
+    states = []
+    for part in piece.parts:
+        own = piece.of((part,))
+        coats = tuple(coat.id for coat in own.coats)
+        if coats not in reckoned:
+            reckoned[coats] = marks_of(session, own, catalogue, now, reckoning=reckoning)
+        marks = reckoned[coats]
+        reached = frozenset(mark.mark for mark in marks if mark.reached)
+        done = [StepMark(s.step_key, s.at) for s in own.steps]
+        last = own.last_coat
+        states.append(
+            PartState(
+                part=part,
+                position=position(schedule, coats_done(own), done, reached),
+                marks=marks,
+                last_coat_id=None if last is None else last.id,
+                last_coat_at=None if last is None else last.at,
+            )
+        )
+    return states

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlmodel import Session, col, select
@@ -10,6 +12,7 @@ from sqlmodel import Session, col, select
 from service.clock import Clock
 from service.shop.cards import NextAct
 from service.shop.flaws import FLAW_KINDS
+from service.shop.parts import PARTS, touches
 from service.store import evidence
 from service.store.catalogue import Catalogue
 from service.store.db import Database
@@ -27,7 +30,7 @@ from service.store.tables import (
     StepDone,
 )
 
-__all__ = ["PLACE_KINDS", "USUAL_PASSES", "Work"]
+__all__ = ["BUILDS", "PLACE_KINDS", "USUAL_PASSES", "Work"]
 
 PLACE_KINDS = ("booth", "rack", "store", "outdoors")
 RECORDS = ("coat", "step", "hung")
@@ -36,6 +39,9 @@ PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 
 USUAL_PASSES = 2
 """A material's usual wet film is laid by two crossing passes (assumed)."""
+
+BUILDS = {"light": 0.7, "usual": 1.0, "heavy": 1.4}
+"""How heavy a coat went on, against the usual wet film (assumed)."""
 
 
 class Work:
@@ -83,8 +89,12 @@ class Work:
         plate_mm: float = 3.0,
         place_id: str | None = None,
         at: datetime | None = None,
+        parts: Sequence[str] = (),
     ) -> Instrument:
-        """Take a piece of work in, and hang it where ``place_id`` is given."""
+        """Take a piece of work in, and hang it where ``place_id`` is given.
+
+        ``parts`` are those that will be masked and coated by themselves; none: coated as one.
+        """
         if schedule_id not in self.catalogue.schedules:
             known = ", ".join(sorted(self.catalogue.schedules))
             raise BadInput("schedule", f"unknown schedule {schedule_id!r}; known: {known}")
@@ -103,6 +113,7 @@ class Work:
                 woods=text("woods", woods, 120),
                 plate_mm=plate_mm,
                 schedule_id=schedule_id,
+                parts=_parts(parts, PARTS),
                 made_at=when,
             )
             session.add(row)
@@ -132,22 +143,31 @@ class Work:
         at: datetime | None = None,
         who: str = "",
         note: str = "",
+        parts: Sequence[str] = (),
+        build: str = "",
+        distance_cm: float | None = None,
+        batch: str = "",
     ) -> Coat:
         """Record a coat as it was done.
 
         Without ``material_id`` it is the open step's. The thickness is ``wet_um``, or the
-        material's usual film scaled by ``passes``, or that usual film. A ``place_id`` other than
-        where the piece hangs moves it there.
+        material's usual film scaled by ``passes`` and by how heavy it went on. A ``place_id`` other
+        than where the piece hangs moves it there. Without ``parts`` it went on those that were due.
         """
         when = self._when("at", at)
         if passes is not None and not 1 <= passes <= 20:
             raise BadInput("passes", f"{passes} is outside 1 to 20")
+        if build and build not in BUILDS:
+            raise BadInput("build", f"{build!r} is none of {', '.join(BUILDS)}")
+        if distance_cm is not None:
+            within("distance_cm", distance_cm, 5.0, 100.0, "cm")
         with self.db.write() as session:
             piece = load_piece(session, instrument_id)
-            act = card_of(session, piece, self.catalogue, when).act
+            went_on, act = self._open(session, piece, parts, when)
             material = self.desk.material(self._material_id(material_id, act))
-            if wet_um is None and passes is not None:
-                wet_um = material.usual_wet_um * passes / USUAL_PASSES
+            if wet_um is None:
+                heavier = (passes or USUAL_PASSES) / USUAL_PASSES * BUILDS[build or "usual"]
+                wet_um = material.usual_wet_um * heavier
             coating = self.desk.coating(material, wet_um, retarder_pct, piece.row.plate_mm)
             where = self._place_for(session, piece, place_id, when)
             row = Coat(
@@ -165,6 +185,10 @@ class Work:
                     session, where, when, material, coating, self.desk.facts.pressure_pa
                 ),
                 made_at=self.clock.now(),
+                parts=went_on,
+                build=build,
+                distance_cm=distance_cm,
+                batch=text("batch", batch, 80),
             )
             session.add(row)
             session.flush()
@@ -177,19 +201,27 @@ class Work:
         at: datetime | None = None,
         who: str = "",
         note: str = "",
+        parts: Sequence[str] = (),
+        removed_um: float | None = None,
     ) -> StepDone:
-        """Record a step as finished; without ``step_key`` it is the open one."""
+        """Record a step as finished; without ``step_key`` it is the open one.
+
+        Without ``parts`` it was done on those that were due. ``removed_um`` is the film that was
+        taken off, where the finisher knows.
+        """
         when = self._when("at", at)
+        if removed_um is not None:
+            within("removed_um", removed_um, 0.0, 1000.0, "µm")
         with self.db.write() as session:
             piece = load_piece(session, instrument_id)
-            act = card_of(session, piece, self.catalogue, when).act
+            done_on, act = self._open(session, piece, parts, when)
             key = step_key or act.step_key
             schedule = self.catalogue.schedules.get(piece.row.schedule_id)
             if key is None:
                 raise Conflict("step", "the schedule is through: no step is open")
             if schedule is None or schedule.step(key) is None:
                 raise BadInput("step", f"schedule {piece.row.schedule_id} has no step {key!r}")
-            if any(done.step_key == key for done in piece.steps):
+            if any(s.step_key == key and touches(s.parts, done_on) for s in piece.steps):
                 raise Conflict("step", f"{key} is already recorded as finished")
             row = StepDone(
                 instrument_id=piece.id,
@@ -198,6 +230,8 @@ class Work:
                 who=text("who", who, 80),
                 note=text("note", note, 2000),
                 made_at=self.clock.now(),
+                parts=done_on,
+                removed_um=removed_um,
             )
             session.add(row)
             session.flush()
@@ -274,7 +308,7 @@ class Work:
                 seen_at=when,
                 note=text("note", note, 2000),
                 coat_id=coat_id,
-                evidence=evidence.behind(session, piece, self.catalogue, when, coat_id),
+                evidence=evidence.behind(session, piece.of((part,)), self.catalogue, when, coat_id),
                 made_at=self.clock.now(),
             )
             session.add(row)
@@ -295,6 +329,19 @@ class Work:
 
     def _when(self, field: str, at: datetime | None) -> datetime:
         return instant(field, at, self.clock.now())
+
+    def _open(
+        self, session: Session, piece: Piece, parts: Sequence[str], when: datetime
+    ) -> tuple[list[str], NextAct]:
+        """Return the parts that something is recorded on, and what is open on them."""
+        named = _parts(parts, piece.row.parts or PARTS)
+        card = card_of(session, piece, self.catalogue, when)
+        if not card.parts:
+            return named, card.act
+        if not named:
+            return [part.part for part in card.parts if part.due], card.act
+        row = piece.row.model_copy(update={"parts": named})
+        return named, card_of(session, replace(piece, row=row), self.catalogue, when).act
 
     def _material_id(self, given: str | None, act: NextAct) -> str:
         if given is not None:
@@ -323,6 +370,14 @@ class Work:
         if place_id != here:
             _hang(session, piece.id, place_id, when)
         return place_id
+
+
+def _parts(named: Sequence[str], known: Sequence[str]) -> list[str]:
+    """Return parts in the order they are known in, each once."""
+    unknown = [part for part in named if part not in known]
+    if unknown:
+        raise BadInput("parts", f"{unknown[0]!r} is none of {', '.join(known)}")
+    return [part for part in known if part in named]
 
 
 def _hang(session: Session, instrument_id: int, place_id: str, when: datetime) -> Hanging:

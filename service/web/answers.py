@@ -8,7 +8,7 @@ from service.shop.materials import Figure, Material
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Schedule
 from service.shop.spray_check import SprayCheck
-from service.store.desk import LogEntry, PlaceView, SensorView
+from service.store.desk import LogEntry, PlaceView
 from service.store.tables import Coat, Flaw, Hanging, Notice, Reject, StepDone
 from service.web import models
 
@@ -25,7 +25,6 @@ __all__ = [
     "ready_out",
     "reject_out",
     "schedule_out",
-    "sensor_out",
     "spray_check_out",
     "step_done_out",
 ]
@@ -105,8 +104,7 @@ def material_out(material: Material) -> models.MaterialOut:
         limits=limits,
         cautions=material.cautions,
         note=material.note,
-        pot_life_h=material.pot_life_h
-        and models.FigureOut.model_validate(material.pot_life_h),
+        pot_life_h=material.pot_life_h and models.FigureOut.model_validate(material.pot_life_h),
     )
 
 
@@ -149,6 +147,9 @@ def instrument_out(card: InstrumentCard) -> models.InstrumentOut:
         marks=marks_out(card),
         last_coat=card.last_coat_id,
         last_coat_at=card.last_coat_at,
+        parts=[
+            models.PartOut(part=p.part, due=p.due, next=_next_out(p.act, None)) for p in card.parts
+        ],
     )
 
 
@@ -184,6 +185,10 @@ def coat_out(row: Coat) -> models.CoatOut:
         note=row.note,
         undone=row.undone_at is not None,
         air=models.finite(row.air) or None,
+        parts=row.parts,
+        build=row.build,
+        distance_cm=row.distance_cm,
+        batch=row.batch,
     )
 
 
@@ -196,11 +201,17 @@ def logged_coat(entry: LogEntry, instrument_id: int) -> models.CoatOut:
         material=entry.material_id,
         at=entry.at,
         wet_um=entry.wet_um,
+        passes=entry.passes,
+        retarder_pct=entry.retarder_pct,
         place=entry.place_id,
         who=entry.who,
         note=entry.note,
         undone=entry.undone,
         air=models.finite(entry.air),
+        parts=list(entry.parts),
+        build=entry.build,
+        distance_cm=entry.distance_cm,
+        batch=entry.batch,
     )
 
 
@@ -213,6 +224,8 @@ def step_done_out(row: StepDone) -> models.StepDoneOut:
         at=row.at,
         who=row.who,
         note=row.note,
+        parts=row.parts,
+        removed_um=row.removed_um,
     )
 
 
@@ -262,16 +275,4 @@ def reject_out(row: Reject) -> models.RejectOut:
         field=row.field,
         reason=row.reason,
         payload=bytes(row.payload).decode("utf-8", "backslashreplace"),
-    )
-
-
-def sensor_out(sensor: SensorView) -> models.SensorOut:
-    """A sensor and when it was last heard."""
-    return models.SensorOut(
-        id=sensor.id,
-        place=sensor.place_id,
-        name=sensor.name,
-        last_at=sensor.last_at,
-        age_s=sensor.age_s,
-        silent=sensor.silent,
     )

@@ -8,19 +8,27 @@ from typing import Annotated, Literal
 from pydantic import AliasChoices, AwareDatetime, BaseModel, ConfigDict, Field
 
 __all__ = [
+    "AdoptIn",
     "ClockIn",
     "CoatIn",
     "FlawIn",
     "HangIn",
     "InstrumentIn",
+    "InstrumentReadingIn",
+    "JarIn",
     "PlaceIn",
+    "SaltCheckIn",
+    "SensorIn",
+    "SlopeOffsetIn",
     "StepIn",
+    "TakeIn",
 ]
 
 ShortText = Annotated[str, Field(max_length=80)]
 LongText = Annotated[str, Field(max_length=2000)]
 PlaceId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$", examples=["booth"])]
 RetarderPct = Annotated[float, Field(ge=0, le=100)]
+Parts = Annotated[tuple[Annotated[str, Field(max_length=32)], ...], Field(max_length=20)]
 PlateMm = Annotated[float, Field(gt=0, le=100)]
 
 
@@ -52,6 +60,8 @@ class InstrumentIn(_In):
     schedule: Annotated[str, Field(min_length=1, max_length=64)]
     place: PlaceId | None = None
     at: AwareDatetime | None = None
+    parts: Parts = ()
+    """Parts that are masked and coated by themselves; none: coated as one."""
 
 
 class HangIn(_In):
@@ -77,15 +87,21 @@ class CoatIn(_In):
     who: ShortText = ""
     note: LongText = ""
     place: PlaceId | None = None
+    parts: Parts = ()
+    build: Literal["", "light", "usual", "heavy"] = ""
+    distance_cm: Annotated[float, Field(ge=5, le=100)] | None = None
+    batch: ShortText = ""
 
 
 class StepIn(_In):
-    """A step that is done (default: the open one, now)."""
+    """A step that is done (default: the open one, now, on the parts that were due)."""
 
     step: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     at: AwareDatetime | None = None
     who: ShortText = ""
     note: LongText = ""
+    parts: Parts = ()
+    removed_um: Annotated[float, Field(ge=0, le=1000)] | None = None
 
 
 class FlawIn(_In):
@@ -98,6 +114,75 @@ class FlawIn(_In):
     seen_at: AwareDatetime | None = None
     note: LongText = ""
     coat: int | None = None
+
+
+Quantity = Literal["air_c", "rh_pct", "surface_c"]
+
+
+class SensorIn(_In):
+    """What is to be changed of a sensor; ``check_every_days`` null: as the shop has set."""
+
+    air_sd_k: Annotated[float, Field(gt=0, le=10)] | None = None
+    rh_sd_pct: Annotated[float, Field(gt=0, le=20)] | None = None
+    check_every_days: Annotated[int, Field(ge=1, le=3650)] | None = None
+    retired: bool | None = None
+
+
+class InstrumentReadingIn(_In):
+    """What a trusted instrument beside the sensor said at ``at`` (default: now).
+
+    ``value`` in % RH or °C; ``sd`` is the instrument's standard uncertainty, in % RH or K. The
+    correction holds from ``from_at`` on (default: ``at``).
+    """
+
+    method: Literal["trusted instrument"]
+    quantity: Quantity
+    value: float
+    sd: Annotated[float, Field(gt=0)]
+    at: AwareDatetime | None = None
+    from_at: AwareDatetime | None = None
+    who: ShortText = ""
+
+
+class SlopeOffsetIn(_In):
+    """A correction as it is known: ``slope * sent + offset`` from ``from_at`` on (default: now).
+
+    ``offset`` and ``sd`` (standard uncertainty) in % RH or K.
+    """
+
+    method: Literal["typed in"]
+    quantity: Quantity
+    slope: Annotated[float, Field(gt=0)] = 1.0
+    offset: float = 0.0
+    sd: Annotated[float, Field(gt=0)] | None = None
+    from_at: AwareDatetime | None = None
+    who: ShortText = ""
+
+
+class SaltCheckIn(_In):
+    """The salts of the two jars, by chemical name; the sensor is in the first jar now."""
+
+    first: Annotated[str, Field(max_length=32)] = "sodium chloride"
+    second: Annotated[str, Field(max_length=32)] = "magnesium chloride"
+
+
+class TakeIn(_In):
+    """Take the jar's reading; ``anyway``: before it has settled, with a wider uncertainty."""
+
+    anyway: bool = False
+
+
+class JarIn(_In):
+    """Which jar the sensor is in now: the second, or one that is to be done again."""
+
+    jar: Annotated[int, Field(ge=1, le=2)] = 2
+
+
+class AdoptIn(_In):
+    """From when the correction holds (default: the beginning of the check)."""
+
+    from_at: AwareDatetime | None = None
+    who: ShortText = ""
 
 
 class ClockIn(_In):

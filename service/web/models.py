@@ -21,11 +21,15 @@ from service.store.types import from_millis, to_millis
 
 __all__ = [
     "AirOut",
+    "AroundOut",
     "ClockOut",
     "CoatOut",
+    "CorrectionOut",
     "FlawOut",
     "HangOut",
     "InstrumentOut",
+    "JarOut",
+    "LeftOutOut",
     "MaterialOut",
     "NextOut",
     "NoticeOut",
@@ -33,8 +37,11 @@ __all__ = [
     "ReadyOut",
     "ReasonOut",
     "RejectOut",
+    "SaidOut",
+    "SaltCheckOut",
     "ScheduleOut",
     "SensorOut",
+    "SettlingOut",
     "SprayCheckOut",
     "StepDoneOut",
     "StepOut",
@@ -80,8 +87,18 @@ class ClockOut(_Out):
     driven: bool
 
 
+class LeftOutOut(_Out):
+    """A sensor that is not counted, and why, in words that follow its name."""
+
+    sensor: str
+    why: str
+
+
 class AirOut(_Out):
-    """Moist-air state of a place. ``trouble`` says why it cannot be relied on (null: it can)."""
+    """Moist-air state of a place. ``trouble`` says why it cannot be relied on (null: it can).
+
+    ``sensors`` are those it was made of, ``left_out`` those that were heard and not believed.
+    """
 
     as_of: Instant | None = None
     age_s: Number = None
@@ -100,6 +117,7 @@ class AirOut(_Out):
     air_sd_k: Number = None
     rh_sd_pct: Number = None
     sensors: tuple[str, ...] = ()
+    left_out: list[LeftOutOut] = []
 
 
 class PlaceOut(_Out):
@@ -257,6 +275,14 @@ class NextOut(_Out):
     wait: ReadyOut | None
 
 
+class PartOut(_Out):
+    """A part that is coated by itself: what comes next on it; ``due``: the open act is for it."""
+
+    part: str
+    due: bool
+    next: NextOut
+
+
 class InstrumentOut(_Out):
     """A piece of work, where it hangs and where it stands."""
 
@@ -274,6 +300,7 @@ class InstrumentOut(_Out):
     marks: list[ReadyOut]
     last_coat: int | None
     last_coat_at: Instant | None
+    parts: list[PartOut] = []
 
 
 class CoatOut(_Out):
@@ -292,6 +319,10 @@ class CoatOut(_Out):
     note: str
     undone: bool
     air: dict[str, Any] | None
+    parts: list[str] = []
+    build: str = ""
+    distance_cm: Number = None
+    batch: str = ""
 
 
 class StepDoneOut(_Out):
@@ -303,6 +334,8 @@ class StepDoneOut(_Out):
     at: Instant
     who: str
     note: str
+    parts: list[str] = []
+    removed_um: Number = None
 
 
 class HangOut(_Out):
@@ -359,12 +392,122 @@ class RejectOut(_Out):
     payload: str
 
 
+class SaidOut(_Out):
+    """What a sensor said at one instant."""
+
+    air_c: Number
+    rh_pct: Number
+    surface_c: Number
+
+
+class CorrectionOut(_Out):
+    """A correction, ``slope * sent + offset`` from ``from_at`` on, as long as it is not undone.
+
+    ``offset`` and ``sd`` (standard uncertainty of a corrected value; null: as the sensor's own) are
+    in ``unit``. ``holds`` if it is the one that counts now.
+    """
+
+    id: int
+    quantity: Literal["air_c", "rh_pct", "surface_c"]
+    unit: str
+    from_at: Instant
+    slope: float
+    offset: float
+    sd: Number
+    method: str
+    detail: dict[str, Any]
+    who: str
+    made_at: Instant
+    undone_at: Instant | None
+    holds: bool
+
+
 class SensorOut(_Out):
-    """A sensor and when it was last heard."""
+    """A sensor as it stands.
+
+    ``raw`` is what it sent last, ``corrected`` what that is taken for. ``flags`` names what is
+    wrong with that reading (null: not assessed yet); ``flags_24h`` counts the readings of the last
+    24 h under each flag, of ``readings_24h`` in all. ``air_sd_k`` and ``rh_sd_pct`` are its own
+    standard uncertainties, ``..._now_...`` those of its corrected values.
+    """
 
     id: int
     place: str
     name: str
+    state: Literal["in use", "silent", "in a jar", "retired", "never heard"]
     last_at: Instant | None
     age_s: Number
     silent: bool
+    retired: bool
+    battery_pct: int | None
+    raw: SaidOut | None
+    corrected: SaidOut | None
+    flags: list[str] | None
+    flags_24h: dict[str, int]
+    readings_24h: int
+    air_sd_k: float
+    rh_sd_pct: float
+    air_sd_now_k: float
+    rh_sd_now_pct: float
+    corrections: list[CorrectionOut]
+    check_every_days: int
+    checked_at: Instant | None
+    check_due_at: Instant | None
+    check_due: bool
+
+
+class AroundOut(_Out):
+    """A sensor's own mean about an instant, as sent and as corrected, in the quantity's unit."""
+
+    at: Instant
+    quantity: str
+    count: int
+    raw: float
+    corrected: float
+    sd: float
+
+
+class SettlingOut(_Out):
+    """How far a sensor in a jar is; ``still`` says in words what is not yet as it should be."""
+
+    settled: bool
+    still: list[str]
+    ready_in_s: Number
+    readings: int
+    rh_pct: Number
+    rh_sd_pct: Number
+    air_c: Number
+    slope_pct_h: Number
+    scatter_pct: Number
+    remains_pct: Number
+    slope_k_h: Number
+
+
+class JarOut(_Out):
+    """One jar of a salt check: in it since when, what was taken, or how it settles."""
+
+    salt: str
+    since: Instant | None
+    taken_at: Instant | None
+    settled: bool
+    rh_pct: Number
+    air_c: Number
+    truth_pct: Number
+    before_pct: Number
+    after_pct: Number
+    settling: SettlingOut | None
+
+
+class SaltCheckOut(_Out):
+    """A two-jar check. ``slope``, ``offset_pct`` and ``sd_pct`` are what adopting it would keep."""
+
+    sensor: int
+    stage: Literal["first jar", "to second jar", "second jar", "result", "adopted", "given up"]
+    begun_at: Instant
+    ended_at: Instant | None
+    jars: list[JarOut]
+    slope: Number
+    offset_pct: Number
+    sd_pct: Number
+    problem: str | None
+    correction: int | None

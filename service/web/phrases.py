@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from service.shop import parts
 from service.shop.cards import InstrumentCard, NextAct
 from service.shop.spray_check import Reason, SprayCheck
 
 __all__ = [
     "ANSWERS",
+    "COATED_PARTS",
+    "METHODS",
     "PARTS",
     "PLACE_KINDS",
+    "QUANTITIES",
     "SAID",
     "SEVERITIES",
     "STATES",
@@ -37,7 +41,26 @@ PLACE_KINDS = {
     "outdoors": "Outdoors",
 }
 
+QUANTITIES = {"rh_pct": "Humidity", "air_c": "Air temperature", "surface_c": "Surface"}
+
+METHODS = {
+    "two jars": "two salt jars",
+    "trusted instrument": "a trusted instrument",
+    "typed in": "typed in",
+}
+
+SENSOR_STATES = {
+    "in use": "In use",
+    "silent": "Silent",
+    "in a jar": "In a salt jar",
+    "retired": "Out of use",
+    "never heard": "Never heard",
+}
+
 SEVERITIES = {1: "slight", 2: "must be put right", 3: "strip it"}
+
+COATED_PARTS = parts.PARTS
+"""Parts that may be masked and coated by themselves."""
 
 PARTS = (
     "top", "back", "sides", "edge", "neck", "heel", "headstock", "fingerboard", "bridge", "inside",
@@ -46,6 +69,14 @@ PARTS = (
 SAID = {
     "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
     "seen": "Marked as seen.",
+    "corrected": "The correction is kept: air, history and clocks show it from its date on.",
+    "uncorrected": "The correction is undone: everything is as it was before it.",
+    "sensor-set": "Set.",
+    "retired": "Out of use. Its readings stay; it is not missed.",
+    "in-use": "Back in use.",
+    "check-begun": "The check is under way. The sensor does not count for its place meanwhile.",
+    "jar-taken": "The jar's reading is taken.",
+    "check-over": "The check is given up. Nothing was corrected.",
 }
 
 _REASONS = {

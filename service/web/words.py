@@ -13,6 +13,7 @@ from service.settings import Settings
 
 __all__ = ["UM_PER_MIL", "Words", "shop_zone"]
 
+CM_PER_INCH = 2.54
 UM_PER_MIL = 25.4
 """Micrometres in a mil, a thousandth of the inch of exactly 25.4 mm."""
 
@@ -89,6 +90,47 @@ class Words:
         """A relative humidity."""
         return UNKNOWN if percent is None else f"{_plain(percent, 0)} %"
 
+    def fine(self, percent: float | None) -> str:
+        """A relative humidity to a tenth, where a sensor is looked at closely."""
+        return UNKNOWN if percent is None else f"{_plain(percent, 1)} % RH"
+
+    def quantity(self, name: str, value: float | None) -> str:
+        """A figure of a sensor: ``rh_pct``, or a temperature."""
+        return self.fine(value) if name == "rh_pct" else self.temperature(value)
+
+    def spread(self, name: str, sd: float | None) -> str:
+        """A standard uncertainty of such a figure."""
+        if sd is None:
+            return UNKNOWN
+        return f"{_plain(sd, 1)} % RH" if name == "rh_pct" else self.difference(sd, 2)
+
+    def correction(self, name: str, slope: float, offset: float) -> str:
+        """A correction as arithmetic on what was sent, in the shop's units."""
+        unit = "% RH" if name == "rh_pct" else self.temperature_unit
+        shift = self.offset_figure(name, slope, offset)
+        sent = "sent" if abs(slope - 1.0) < 5e-5 else f"{_plain(slope, 4)} × sent"
+        return f"{sent} {'−' if shift < 0 else '+'} {_plain(abs(shift), 2)} {unit}"
+
+    def offset_figure(self, name: str, slope: float, offset: float) -> float:
+        """The offset of a correction in the shop's unit: °F have another zero than °C."""
+        if name == "rh_pct" or not self.us:
+            return offset
+        return 1.8 * offset + 32.0 * (1.0 - slope)
+
+    def offset_si(self, name: str, slope: float, figure: float) -> float:
+        """The offset of a correction that was typed in the shop's unit, in % RH or K."""
+        if name == "rh_pct" or not self.us:
+            return figure
+        return (figure - 32.0 * (1.0 - slope)) / 1.8
+
+    def value_si(self, name: str, figure: float) -> float:
+        """A value that was typed in the shop's unit, in % RH or °C."""
+        return (figure - 32.0) / 1.8 if self.us and name != "rh_pct" else figure
+
+    def spread_si(self, name: str, figure: float) -> float:
+        """A difference that was typed in the shop's unit, in % RH or K."""
+        return figure if name == "rh_pct" else figure / self.difference_factor
+
     def water(self, grams_per_m2: float | None) -> str:
         """Condensed water on the film."""
         if grams_per_m2 is None:
@@ -146,6 +188,15 @@ class Words:
         return 1.8 if self.us else 1.0
 
     @property
+    def reach_unit(self) -> str:
+        """Unit of the distance from gun or can."""
+        return "in" if self.us else "cm"
+
+    def reach_cm(self, figure: float) -> float:
+        """Read a distance in the shop's unit, as centimetres."""
+        return figure * CM_PER_INCH if self.us else figure
+
+    @property
     def film_unit(self) -> str:
         """Unit of film thickness."""
         return "mil" if self.us else "µm"
@@ -175,6 +226,14 @@ class Words:
             return f"{here:%a} {clock}" if days > 0 else f"{here:%a} {here.day} {here:%b} {clock}"
         year = f" {here.year}" if here.year != today.year else ""
         return f"{here.day} {here:%b}{year} {clock}"
+
+    def day(self, instant: datetime | None, now: datetime) -> str:
+        """A date: 3 Mar, with its year where that is another one."""
+        if instant is None:
+            return "not known"
+        here = instant.astimezone(self.zone)
+        year = "" if here.year == now.astimezone(self.zone).year else f" {here.year}"
+        return f"{here.day} {here:%b}{year}"
 
     def between(self, start: datetime | None, end: datetime | None, now: datetime) -> str:
         """A range of instants; the day is said once where both share it."""

@@ -268,3 +268,85 @@ def test_a_coat_beyond_the_film_model_is_kept_and_holds_up_no_notice(
     coat = bench.work.record_coat(beyond, material_id=LACQUER, wet_um=wet_um)
     assert "film_floor_c" not in coat.air
     assert [n.kind for n in bench.book.look()] == ["sand-ready"]
+
+
+def parted(bench: Bench) -> int:
+    row = bench.work.add_instrument(
+        shop_number="44", kind="parlour guitar", schedule_id="lacquer-clear", place_id="booth",
+        parts=["top", "back", "neck"],
+    )  # fmt: skip
+    return int(row.id or 0)
+
+
+def test_parts_are_coated_at_different_times_and_each_has_its_clock(bench: Bench) -> None:
+    piece = parted(bench)
+    seal = bench.work.record_coat(piece)
+    assert seal.parts == ["back", "top", "neck"]
+    bench.pass_time(60)
+    bench.work.finish_step(piece)
+    bench.work.finish_step(piece)
+    bench.work.record_coat(piece, parts=["back"])
+    bench.pass_time(30)
+    card = bench.desk.card(piece)
+    # Top and neck are behind: theirs is the open act, and nothing is to be waited for.
+    assert (card.act.step_key, card.act.coat_number, card.act.state) == ("clear", 1, "ready")
+    assert {p.part: (p.act.coat_number, p.due) for p in card.parts} == {
+        "back": (2, False), "top": (1, True), "neck": (1, True),
+    }  # fmt: skip
+    second = bench.work.record_coat(piece)
+    assert second.parts == ["top", "neck"]
+    bench.pass_time(35)
+    card = bench.desk.card(piece)
+    states = {p.part: p.act.state for p in card.parts}
+    # The back has had its hour, the others not yet: the piece waits for them.
+    assert states == {"back": "ready", "top": "waiting", "neck": "waiting"}
+    assert (card.act.state, card.act.coat_number) == ("waiting", 2)
+    bench.pass_time(30)
+    assert bench.desk.card(piece).act.state == "ready"
+
+
+def test_a_part_that_is_not_there_is_refused_by_name(bench: Bench) -> None:
+    piece = parted(bench)
+    with pytest.raises(BadInput, match="parts: 'head' is none of back, top, neck"):
+        bench.work.record_coat(piece, parts=["head"])
+    with pytest.raises(BadInput, match="parts"):
+        bench.work.add_instrument(
+            shop_number="9", kind="lute", schedule_id="lacquer-clear", parts=["rose"]
+        )
+
+
+def test_a_step_is_done_once_on_each_part(bench: Bench) -> None:
+    piece = parted(bench)
+    bench.work.record_coat(piece)
+    bench.work.finish_step(piece, "scuff", parts=["back"])
+    with pytest.raises(Conflict, match="already"):
+        bench.work.finish_step(piece, "scuff", parts=["back", "top"])
+    assert bench.work.finish_step(piece, "scuff").parts == ["top", "neck"]
+    assert bench.desk.card(piece).act.step_key == "mask"
+
+
+def test_how_heavy_a_coat_went_on_tells_its_film(bench: Bench) -> None:
+    usual = bench.desk.catalogue.materials[LACQUER].usual_wet_um
+    piece = bench.piece()
+    hows: list[dict[str, object]] = [
+        {"build": "light"},
+        {"build": "heavy", "passes": 1},
+        {"wet_um": 50.0, "build": "heavy"},
+    ]
+    wet = [bench.work.record_coat(piece, material_id=LACQUER, **how).wet_um for how in hows]
+    assert wet == pytest.approx([0.7 * usual, 0.7 * usual, 50.0])
+    with pytest.raises(BadInput, match="build"):
+        bench.work.record_coat(piece, material_id=LACQUER, build="thick")
+    with pytest.raises(BadInput, match="distance_cm"):
+        bench.work.record_coat(piece, material_id=LACQUER, distance_cm=2.0)
+
+
+def test_a_flaw_on_a_part_asks_the_coats_of_that_part(bench: Bench) -> None:
+    piece = parted(bench)
+    bench.work.record_coat(piece)
+    bench.pass_time(60)
+    back = bench.work.record_coat(piece, material_id=LACQUER, parts=["back"])
+    bench.pass_time(30)
+    flaw = bench.work.log_flaw(piece, kind="blush", part="top")
+    assert [c["coat_id"] for c in flaw.evidence["coats"]] == [back.id - 1]
+    assert len(bench.work.log_flaw(piece, kind="blush", part="back").evidence["coats"]) == 2

@@ -179,3 +179,33 @@ def test_a_film_may_be_told_by_either_of_its_names(shop: LiveShop) -> None:
     refused = shop.http.post(coats, json={"film_um": -70})
     assert refused.status_code == 422
     assert refused.json()["errors"][0]["field"] in {"wet_um", "film_um"}
+
+
+def test_parts_are_coated_by_themselves(shop: LiveShop) -> None:
+    shop.read_day("booth", 22.0, 45.0)
+    piece = take_in(shop, place="booth", parts=["back", "top"])
+    coats = f"instruments/{piece}/coats"
+    coat = post(
+        shop, coats, {"parts": ["back"], "build": "light", "distance_cm": 25, "batch": "L-7"}
+    )
+    assert (coat["parts"], coat["build"], coat["distance_cm"]) == (["back"], "light", 25.0)
+    card = shop.http.get(f"{API}/instruments/{piece}").json()
+    assert [(p["part"], p["due"], p["next"]["step"]) for p in card["parts"]] == [
+        ("back", False, "scuff"),
+        ("top", True, "seal"),
+    ]
+    (logged,) = shop.http.get(f"{API}/{coats}").json()
+    assert (logged["parts"], logged["batch"]) == (["back"], "L-7")
+    assert "parts" in str(post(shop, coats, {"parts": ["rose"]}, status=422))
+
+
+def test_a_part_is_tapped_once_on_its_page(shop: LiveShop) -> None:
+    shop.read_day("booth", 22.0, 45.0)
+    piece = take_in(shop, place="booth", parts=["back", "top"])
+    page = f"{shop.url}/instruments/{piece}"
+    assert "part-back" in shop.http.get(page).text
+    for _ in range(2):  # a second tap of the same button is no second coat
+        tap = {"part-back": "on", "expect": "back:seal.1"}
+        answer = shop.http.post(f"{page}/coat", data=tap, headers={"Origin": shop.url})
+        assert answer.status_code in {200, 303}, answer.text
+    assert [e.parts for e in shop.desk.log(piece) if e.kind == "coat"] == [("back",)]

@@ -31,6 +31,7 @@ def add_instrument(
         schedule_id=body.schedule,
         place_id=body.place,
         at=body.at,
+        parts=body.parts,
     )
     new_id = int(made.id or 0)
     shop.worked(new_id)
@@ -77,6 +78,10 @@ def record_coat(
         at=body.at,
         who=body.who,
         note=body.note,
+        parts=body.parts,
+        build=body.build,
+        distance_cm=body.distance_cm,
+        batch=body.batch,
     )
     shop.worked(instrument_id)
     response.headers["Location"] = f"/api/v1/instruments/{instrument_id}/coats"
@@ -94,7 +99,15 @@ def undo_coat(coat_id: int, shop: ShopDep) -> Response:
 @router.post("/instruments/{instrument_id}/steps", status_code=201)
 def finish_step(instrument_id: int, body: inputs.StepIn, shop: ShopDep) -> models.StepDoneOut:
     """Record a step as done; an empty object takes the open one."""
-    row = shop.work.finish_step(instrument_id, body.step, at=body.at, who=body.who, note=body.note)
+    row = shop.work.finish_step(
+        instrument_id,
+        body.step,
+        at=body.at,
+        who=body.who,
+        note=body.note,
+        parts=body.parts,
+        removed_um=body.removed_um,
+    )
     shop.worked(instrument_id)
     return answers.step_done_out(row)
 

@@ -56,10 +56,12 @@ def undo(instrument_id: int, kind: str, row_id: int, shop: ShopDep, fields: Form
     return RedirectResponse(back_to(fields, f"/instruments/{instrument_id}", did=did), 303)
 
 
-def expected(shop: Shop, instrument_id: int) -> str:
-    """Name the act that is open: a tap carries it, so that a second tap is not a second coat."""
+def expected(shop: Shop, instrument_id: int) -> set[str]:
+    """Name the acts that are open: a tap carries one, so that a second tap is not a second coat."""
     card = shop.desk.card(instrument_id)
-    return f"{card.act.step_key}.{card.act.coat_number or 0}"
+    return {f"{card.act.step_key}.{card.act.coat_number or 0}"} | {
+        f"{part.part}:{part.act.step_key}.{part.act.coat_number or 0}" for part in card.parts
+    }
 
 
 def _tap(
@@ -68,7 +70,7 @@ def _tap(
     home = f"/instruments/{instrument_id}"
     try:
         with shop.tap_lock:
-            if fields.get("expect", "") not in {"", expected(shop, instrument_id)}:
+            if fields.get("expect", "") not in {"", *expected(shop, instrument_id)}:
                 return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
             did = act(shop, instrument_id, fields, renderer_of(request).words)
     except (FormError, StoreError) as error:
@@ -99,13 +101,25 @@ def _coat(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
         at=form.at,
         who=form.who,
         note=form.note,
+        parts=form.parts,
+        build=form.build,
+        distance_cm=form.distance_cm,
+        batch=form.batch,
     )
     return f"coat:{row.id}"
 
 
 def _step(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     form = read(inputs.StepIn, fields, words)
-    row = shop.work.finish_step(instrument_id, form.step, at=form.at, who=form.who, note=form.note)
+    row = shop.work.finish_step(
+        instrument_id,
+        form.step,
+        at=form.at,
+        who=form.who,
+        note=form.note,
+        parts=form.parts,
+        removed_um=form.removed_um,
+    )
     return f"step:{row.id}"
 
 

@@ -45,7 +45,9 @@ _Model = TypeVar("_Model", bound=BaseModel)
 def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
     """Read the fields that ``model`` knows; others (where to go back to) are left alone.
 
-    ``wet`` is a thickness in the shop's unit and becomes ``wet_um``; instants are local.
+    ``wet`` and ``removed`` are thicknesses and ``distance`` a length in the shop's unit, and become
+    ``wet_um``, ``removed_um`` and ``distance_cm``; instants are local; boxes named ``part-...``
+    that are ticked become ``parts``.
 
     Raises
     ------
@@ -53,17 +55,25 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
         Naming the fields that were wrong.
     """
     given: dict[str, Any] = {k: v for k, v in fields.items() if k in model.model_fields}
-    for name in ("at", "seen_at"):
+    for name in ("at", "from_at", "seen_at"):
         if name in given:
             try:
                 given[name] = words.from_field(given[name])
             except ValueError as error:
                 raise FormError([(name, "is no date and time")]) from error
-    if "wet" in fields and "wet_um" in model.model_fields:
-        try:
-            given["wet_um"] = words.film_um(float(fields["wet"]))
-        except ValueError as error:
-            raise FormError([("wet_um", "is no number")]) from error
+    for name, field, plain in (
+        ("wet", "wet_um", words.film_um),
+        ("removed", "removed_um", words.film_um),
+        ("distance", "distance_cm", words.reach_cm),
+    ):
+        if name in fields and field in model.model_fields:
+            try:
+                given[field] = plain(float(fields[name]))
+            except ValueError as error:
+                raise FormError([(field, "is no number")]) from error
+    ticked = [name.removeprefix("part-") for name in fields if name.startswith("part-")]
+    if ticked and "parts" in model.model_fields:
+        given["parts"] = ticked
     try:
         return model.model_validate(given)
     except ValidationError as error:

@@ -50,6 +50,7 @@ def add_instrument(request: Request, shop: ShopDep, fields: FormDep) -> Response
             plate_mm=form.plate_mm,
             schedule_id=form.schedule,
             place_id=form.place,
+            parts=form.parts,
         )
     except (FormError, StoreError) as error:
         return _new_page(request, shop, 422, errors=blame(error), values=fields)
