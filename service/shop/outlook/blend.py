@@ -21,6 +21,9 @@ LEANING_ROWS = 100.0
 """Pull of the weights towards an even share of the learned candidates, and the scores at which it
 is one more (chosen on development stations)."""
 
+HOPELESS = 9.0
+"""A candidate whose mean square error is so many times the best one's has no weight."""
+
 STEPS, STEP = 100, 1.2
 
 
@@ -67,7 +70,8 @@ def _simplex(square: Floats, count: Floats) -> Floats:
     size = np.min(np.diagonal(square, axis1=-2, axis2=-1), axis=-1) + 1e-9
     scaled = square / size[..., None, None]
     pull = (LEANING + LEANING_ROWS / np.maximum(count, 1.0))[:, None, None]
-    weights = np.full(square.shape[:-1], 1.0 / len(NAMES))
+    worth = np.diagonal(scaled, axis1=-2, axis2=-1) <= HOPELESS
+    weights = worth / np.maximum(worth.sum(axis=-1, keepdims=True), 1)
     for _ in range(STEPS):
         slope = (scaled @ weights[..., None])[..., 0] + pull * (weights - even)
         slope -= slope.min(axis=-1, keepdims=True)

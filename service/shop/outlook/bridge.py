@@ -9,7 +9,7 @@ import numpy as np
 from service.shop.outlook.courses import FADE_DAYS
 from service.shop.outlook.history import HOUR_S, AirHistory, Floats, hourly
 
-__all__ = ["Hindcast", "hindcast", "ou_bridge"]
+__all__ = ["Hindcast", "fading_of", "hindcast", "ou_bridge"]
 
 FADING_BOUNDS_H = (3.0, 72.0)
 LAG_H = 6
@@ -58,7 +58,7 @@ def hindcast(history: AirHistory, times_s: Floats) -> Hindcast:
     grid_s = end_s - HOUR_S * np.arange(grid.hours - 1, -1, -1, dtype=np.float64)
     middle, spread = [], []
     for v, read in enumerate((history.air_c, history.dew_point_c)):
-        fading_h, sd_k = _fading(apart[:, v])
+        fading_h, sd_k = fading_of(apart[:, v])
         at_readings = read - np.interp(history.time_s, grid_s, course[:, v])
         mean, sd = ou_bridge(history.time_s, at_readings, times, fading_h * HOUR_S, sd_k)
         middle.append(mean + np.interp(times, grid_s, course[:, v]))
@@ -124,7 +124,7 @@ def _course_both_ways(values: Floats, usual: Floats) -> tuple[Floats, Floats]:
     return course.reshape(shape)[first:], apart.reshape(shape)[first:]
 
 
-def _fading(anomaly: Floats) -> tuple[float, float]:
+def fading_of(anomaly: Floats) -> tuple[float, float]:
     """Time constant [h] and standard deviation [K] of anomalies on even hours (NaN: unseen)."""
     pairs = np.column_stack([anomaly[:-LAG_H], anomaly[LAG_H:]])
     pairs = pairs[np.isfinite(pairs).all(axis=1)]

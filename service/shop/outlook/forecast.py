@@ -9,7 +9,8 @@ import numpy as np
 
 from service.shop.outlook.blend import blended, with_margin
 from service.shop.outlook.candidates import Learned, candidates
-from service.shop.outlook.features import design
+from service.shop.outlook.features import Design, design
+from service.shop.outlook.further import Usual, further, usual_of
 from service.shop.outlook.history import AirHistory, Floats, Grid, hourly
 from service.shop.outlook.paths import Paths, joint_ranks
 from service.shop.outlook.rolling import Horizon, drawn, roll
@@ -60,6 +61,7 @@ class OutlookModel:
     has_pressure: bool
     hours: tuple[_Hour, ...]
     trajectories: Floats
+    usual: Usual
 
     def with_history(self, history: AirHistory) -> OutlookModel:
         """Return the same model looking at a newer record of the same place."""
@@ -83,7 +85,7 @@ class OutlookModel:
             Where the newest reading is more than 40 min old, or a horizon is out of range.
         """
         wanted = _horizons(horizons_h)
-        quantiles, now_values = self._hourly(_seconds(now))
+        quantiles, now_values, _ = self._hourly(_seconds(now))
         told = _levels(quantiles)
         start = np.repeat(with_margin(now_values)[:, None], PROBABILITIES.size, axis=1)
         course = np.concatenate([start[None], told])
@@ -114,7 +116,35 @@ class OutlookModel:
         if count < 1:
             raise ValueError(f"count: must be at least 1, got {count}")
         now_s = _seconds(now)
-        quantiles, now_values = self._hourly(now_s)
+        course, _ = self._drawn(now_s, count, seed)
+        at = _between(course, wanted).transpose(1, 0, 2)
+        return _paths(now_s, wanted, at)
+
+    def long_paths(self, now: datetime | float, count: int, seed: int, hours: int) -> Paths:
+        """Draw joint courses by the hour, from now (horizon 0) to beyond the outlook's 48 h.
+
+        Past 48 h each course fades into the place's daily course and wanders about it as the air
+        here usually does: no forecast, but what is to be expected of any day.
+
+        Parameters
+        ----------
+        now, count, seed
+            As for :meth:`sample_paths`.
+        hours : int
+            How far, at least 48.
+        """
+        if count < 1 or hours < LONGEST_H:
+            raise ValueError(f"count, hours: at least 1 and {LONGEST_H}, got {count} and {hours}")
+        now_s = _seconds(now)
+        course, made = self._drawn(now_s, count, seed)
+        near = course.transpose(1, 0, 2)
+        far = further(near[:, -1], self.usual, made.course[-24:], hours - LONGEST_H, seed)
+        wanted = np.arange(hours + 1, dtype=np.float64)
+        return _paths(now_s, wanted, np.concatenate([near, far], axis=1))
+
+    def _drawn(self, now_s: float, count: int, seed: int) -> tuple[Floats, Design]:
+        """Air and margin (49, paths, 2) at whole hours from now on."""
+        quantiles, now_values, made = self._hourly(now_s)
         ranks = joint_ranks(self.trajectories, count, seed)
         place = np.clip(ranks * LEVELS.size - 0.5, 0.0, LEVELS.size - 1.0)
         low = np.minimum(place.astype(np.int64), LEVELS.size - 2)
@@ -124,12 +154,10 @@ class OutlookModel:
         drawn_ = (1.0 - part) * quantiles[hour, which, low] + part * quantiles[hour, which, low + 1]
         first = np.array([now_values[0], now_values[0] - now_values[1]])
         start = np.broadcast_to(first, (count, 1, 2))
-        course = np.concatenate([start, drawn_], axis=1).transpose(1, 0, 2)
-        at = _between(course, wanted).transpose(1, 0, 2)
-        return Paths(now_s, wanted, at[..., 0], at[..., 0] - np.maximum(at[..., 1], 0.0))
+        return np.concatenate([start, drawn_], axis=1).transpose(1, 0, 2), made
 
-    def _hourly(self, now_s: float) -> tuple[Floats, Floats]:
-        """Quantiles (48, 3, levels) at whole hours, and the values (2,) now."""
+    def _hourly(self, now_s: float) -> tuple[Floats, Floats, Design]:
+        """Quantiles (48, 3, levels) at whole hours, the values (2,) now, and what they rest on."""
         if now_s < self.fitted_s - 1.0:
             raise ValueError("now: lies before the instant that the outlook was fitted at")
         made = design(_as_fitted(hourly(self.history, now_s), has_pressure=self.has_pressure))
@@ -144,7 +172,7 @@ class OutlookModel:
             angle = made.grid.hour_angle[last:] + 2.0 * np.pi * horizon_h / 24.0
             size = scale(spread_features(centre, angle), hour.spread)
             out.append(drawn(centre, size, hour.table[None])[0])
-        return np.stack(out), made.grid.values[-1]
+        return np.stack(out), made.grid.values[-1], made
 
 
 def fit(history: AirHistory, now: datetime | float | None = None) -> OutlookModel:
@@ -169,11 +197,14 @@ def fit(history: AirHistory, now: datetime | float | None = None) -> OutlookMode
     grid = hourly(history, now_s)
     if grid.hours < 25 or grid.seen.sum() < 24:
         raise ValueError("history: an outlook needs at least a day of readings")
-    rolled = roll(design(grid), HORIZONS_H)
+    made = design(grid)
+    rolled = roll(made, HORIZONS_H)
     hours = tuple(_last(rolled[h]) for h in HORIZONS_H)
     relative = np.stack([rolled[h].relative[:, [0, 2]] for h in HORIZONS_H], axis=1)
     whole = np.isfinite(relative).all(axis=(1, 2))
-    return OutlookModel(history, now_s, grid.pressure_pa is not None, hours, relative[whole])
+    return OutlookModel(
+        history, now_s, grid.pressure_pa is not None, hours, relative[whole], usual_of(made)
+    )
 
 
 def _last(horizon: Horizon) -> _Hour:
@@ -214,6 +245,11 @@ def _horizons(horizons_h: Floats | tuple[float, ...]) -> Floats:
     if wanted.size == 0 or not np.all((wanted > 0) & (wanted <= LONGEST_H)):
         raise ValueError(f"horizons_h: must be above 0 and at most {LONGEST_H}")
     return wanted
+
+
+def _paths(now_s: float, horizon_h: Floats, air_and_margin: Floats) -> Paths:
+    air_c = air_and_margin[..., 0]
+    return Paths(now_s, horizon_h, air_c, air_c - np.maximum(air_and_margin[..., 1], 0.0))
 
 
 def _seconds(now: datetime | float) -> float:
