@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from sensors.leaves import Leaf, number_in, tokens
@@ -59,6 +60,7 @@ class Clocked:
     question: str | None = None
 
 
+@lru_cache(4096)
 def quantity_called(name: str) -> tuple[str, str | None] | None:
     """Return the quantity a name stands for, with the unit the name ends in."""
     words = tokens(name)

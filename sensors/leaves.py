@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from sensors.pointer import pointer_to
@@ -79,6 +80,7 @@ def number_in(value: Any) -> tuple[float, str | None] | None:
     return float(match[1]), unit
 
 
+@lru_cache(4096)  # a hundred sensors of one kind have the same few names
 def tokens(name: str) -> tuple[str, ...]:
     """Take a name apart into small words: ``airTemp_c`` is air, temp, c."""
     return tuple(word.lower() for word in _WORDS.findall(name))

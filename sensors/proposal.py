@@ -19,7 +19,7 @@ from sensors.naming import Device, Named, name_levels
 from sensors.units import unit_called
 from sensors.wire import PayloadError
 
-__all__ = ["Heard", "Overheard", "Proposal", "Proposals", "Unclear", "propose"]
+__all__ = ["Heard", "ListenError", "Overheard", "Proposal", "Proposals", "Unclear", "propose"]
 
 BOTH = ("air_c", "rh_pct")
 
@@ -32,6 +32,10 @@ class Heard:
     count: int
     samples: tuple[bytes, ...]
     received_at: datetime
+
+
+class ListenError(RuntimeError):
+    """Listening cannot begin; the message says why."""
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
 from service.intake.connection import UNDER_WAY_MOST, USUAL_WINDOW
+from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.notify.mqtt import NoticePublisher, message
@@ -28,6 +29,7 @@ from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
+from service.store.kinds import Kinds
 from service.store.notice_book import NoticeBook
 from service.store.readings import Recorded
 from service.store.retention import Retention
@@ -87,6 +89,12 @@ class Shop:
             mqtt5=self.broker is None,  # the embedded broker speaks 3.1.1 ...
             usual_window=USUAL_WINDOW if self.broker is None else UNDER_WAY_MOST,  # ... without one
         )
+        self.listener = Listener(
+            self.address,
+            self.clock,
+            on_change=lambda: self.hub.publish("listening", {}),
+            mqtt5=self.broker is None,
+        )
         self.publisher = NoticePublisher(self.address, self.book)
         self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
         self.jobs = Jobs(
@@ -102,6 +110,9 @@ class Shop:
             work=self.work,
             sensors=SensorBook(self.db, self.clock, self.settler.wake),
             salt_checks=SaltBook(self.db, self.clock, self.settler.wake),
+            kinds=Kinds(self.db, self.clock),
+            kinds_changed=self.intake.refresh,
+            listener=self.listener,
             clock=self.clock,
             settings=settings,
             hub=self.hub,
@@ -121,6 +132,7 @@ class Shop:
         """Stop in the order that loses nothing: whoever feeds the next one first."""
         self.jobs.stop()
         self.publisher.stop()
+        self.listener.stop()
         self.intake.stop()
         self.settler.stop()
         if self.broker is not None:

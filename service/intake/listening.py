@@ -22,11 +22,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from sensors.payloads import TOPIC_ROOT
-from sensors.proposal import Heard, Overheard
+from sensors.proposal import Heard, ListenError, Overheard
 from service.clock import Clock
 from service.settings import MqttAddress
 
-__all__ = ["LONGEST_S", "ListenError", "Listener"]
+__all__ = ["LONGEST_S", "Listener"]
 
 LONGEST_S = 600
 TOPICS_MOST = 300
@@ -40,10 +40,6 @@ ANSWER_WAIT_S = 5.0
 FORGET_AFTER_S = 1800.0
 
 log = logging.getLogger(__name__)
-
-
-class ListenError(RuntimeError):
-    """Listening cannot begin; the message says why."""
 
 
 class _Ear:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -42,6 +43,11 @@ class Kinds:
         """Every kind in use, by its id."""
         with self._db.read() as session:
             return [_kind(row) for row in _rows(session)]
+
+    def reads(self) -> Callable[[str], bool]:
+        """Return a test of whether any kind in use reads a topic."""
+        decoders = [Decoder(kind.mapping) for kind in self.in_use() if kind.mapping is not None]
+        return lambda topic: any(decoder.matches(topic) for decoder in decoders)
 
     def adopt(self, name: str, spec: object, kind_id: str | None = None) -> Kind:
         """Take a kind into use; without ``kind_id`` its word is made from its name.

@@ -5,23 +5,35 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, Protocol, cast
 
 from fastapi import Depends, Request
 
+from sensors.proposal import ListenError, Overheard
 from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
+from service.store.kinds import Kinds
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
 
-__all__ = ["Health", "Shop", "ShopDep", "shop_of"]
+__all__ = ["Health", "ListenError", "Listener", "Shop", "ShopDep", "shop_of"]
 
 Health = Callable[[], dict[str, Any]]
 """Says how the service is: ``status`` (ok, degraded or failing), ``reasons`` and counters."""
+
+
+class Listener(Protocol):
+    """Who listens to everything the broker carries, when asked to."""
+
+    def start(self, seconds: int, known: Callable[[str], bool]) -> None:
+        """Begin; raises ListenError where a round is under way."""
+
+    def overheard(self) -> Overheard:
+        """Say how far it has come, and what was heard."""
 
 
 @dataclass(frozen=True)
@@ -32,6 +44,9 @@ class Shop:
     work: Work
     sensors: SensorBook
     salt_checks: SaltBook
+    kinds: Kinds
+    kinds_changed: Callable[[], None]
+    listener: Listener
     clock: Clock
     settings: Settings
     hub: Hub

@@ -11,12 +11,13 @@ from fastapi import FastAPI
 from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
+from service.store.kinds import Kinds
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web import api, pages, problems
 from service.web.assets import LongLived, find_dashboards
-from service.web.deps import Health, Shop
+from service.web.deps import Health, Listener, Shop
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
 from service.web.pages.render import Renderer
@@ -34,6 +35,9 @@ def create_web(
     work: Work,
     sensors: SensorBook,
     salt_checks: SaltBook,
+    kinds: Kinds,
+    kinds_changed: Callable[[], None],
+    listener: Listener,
     clock: Clock,
     settings: Settings,
     hub: Hub,
@@ -48,6 +52,10 @@ def create_web(
         Who answers, and who writes.
     sensors, salt_checks : SensorBook, SaltBook
         Who writes what is decided of sensors.
+    kinds, kinds_changed : Kinds, callable
+        Sensor kinds of foreign make, and who is told that they have changed.
+    listener : Listener
+        Who listens to the broker to find such sensors.
     clock : Clock
         The shop's time.
     settings : Settings
@@ -76,7 +84,20 @@ def create_web(
         lifespan=lifespan,
     )
     dashboards = find_dashboards()
-    shop = Shop(desk, work, sensors, salt_checks, clock, settings, hub, health, dashboards)
+    shop = Shop(
+        desk,
+        work,
+        sensors,
+        salt_checks,
+        kinds,
+        kinds_changed,
+        listener,
+        clock,
+        settings,
+        hub,
+        health,
+        dashboards,
+    )
     renderer = Renderer(shop)
     app.state.shop, app.state.renderer = shop, renderer
     app.include_router(api.router)

@@ -9,10 +9,10 @@ from collections.abc import Iterator
 import pytest
 from equipment import USER, Mosquitto, SetClock, eventually, free_port
 
-from sensors.proposal import Overheard, propose
+from sensors.proposal import ListenError, Overheard, propose
 from service.intake import listening
 from service.intake.broker import EmbeddedBroker
-from service.intake.listening import Listener, ListenError
+from service.intake.listening import Listener
 from service.settings import MqttAddress
 
 pytestmark = pytest.mark.real

@@ -19,10 +19,12 @@ import httpx
 import uvicorn
 
 from service.clock import Clock, DrivenClock
-from service.settings import Settings
+from service.intake.listening import Listener
+from service.settings import MqttAddress, Settings
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
+from service.store.kinds import Kinds
 from service.store.readings import NewReading, record_batch
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
@@ -30,6 +32,9 @@ from service.store.settling import settle_all
 from service.store.tables import Notice, Reject
 from service.store.work import Work
 from service.web import Hub, create_web
+
+NO_BROKER = MqttAddress("127.0.0.1", 1, None, None, tls=False)
+"""Nobody listens on port 1."""
 
 START = datetime(2025, 3, 12, 9, 0, tzinfo=UTC)
 
@@ -59,7 +64,13 @@ def _catalogue() -> Catalogue:
 class LiveShop:
     """Everything but MQTT and timer, served on a free port of loopback."""
 
-    def __init__(self, folder: Path, clock: Clock | None = None, **settings: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clock: Clock | None = None,
+        broker: MqttAddress = NO_BROKER,
+        **settings: Any,
+    ) -> None:
         given = {"data": folder, "zone": "UTC", **settings}
         self.settings = Settings(_env_file=None, **given)
         self.clock = clock or DrivenClock(START, 1.0)
@@ -76,13 +87,20 @@ class LiveShop:
         # No settling thread here: what is marked is settled at once.
         self.sensors = SensorBook(self.db, self.clock, lambda: settle_all(self.db))
         self.salt_checks = SaltBook(self.db, self.clock, lambda: settle_all(self.db))
+        self.kinds = Kinds(self.db, self.clock)
         self.hub = Hub()
+        self.listener = Listener(
+            broker, self.clock, on_change=lambda: self.hub.publish("listening", {})
+        )
         self.status: dict[str, Any] = {"status": "ok", "reasons": []}
         self.app = create_web(
             desk=self.desk,
             work=self.work,
             sensors=self.sensors,
             salt_checks=self.salt_checks,
+            kinds=self.kinds,
+            kinds_changed=lambda: None,  # no intake here
+            listener=self.listener,
             clock=self.clock,
             settings=self.settings,
             hub=self.hub,
@@ -124,6 +142,7 @@ class LiveShop:
     def close(self) -> None:
         """Stop everything."""
         self.http.close()
+        self.listener.stop()
         self.hub.close()
         self.stop_serving()
         self.db.dispose()
