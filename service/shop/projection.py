@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -10,24 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.science import drying
+from service.shop.learning import Z80, MarkScale, mark_sd
 from service.shop.materials import Mark, Material
 
-__all__ = ["AirCourse", "ReadyTime", "ready_times"]
+__all__ = ["REFERENCE", "AirCourse", "ReadyTime", "ready_times"]
 
 Floats = NDArray[np.float64]
 
-SCALE_SD = 0.15
-"""Spread (log) of a material's real time scale about its reference, where a mark states no span
-of its own (assumed)."""
+REFERENCE: Mapping[str, MarkScale] = {}
+"""Nothing learned: every mark as its material gives it."""
 
 FUTURE_SD = 0.10
 """Further spread (log) of the clock's speed in air that is yet to come (assumed)."""
 
 GAP_SD = 0.35
 """Spread (log) of the clock's speed over a hole in the record (assumed)."""
-
-Z80 = 1.2816
-"""An 80 % range lies this many standard deviations to either side (normal quantile)."""
 
 LONGEST_GAP_S = 3600.0
 """Readings further apart than this leave a hole in the record."""
@@ -79,7 +77,7 @@ def ready_times(
     film_um: float,
     air: AirCourse,
     now: datetime,
-    scale: float = 1.0,
+    scales: Mapping[str, MarkScale] = REFERENCE,
 ) -> tuple[ReadyTime, ...]:
     """Reckon every mark of a coat, soonest first.
 
@@ -94,12 +92,13 @@ def ready_times(
     air : AirCourse
         Readings from shortly before ``coat_at`` to ``now``. Holes are bridged by the air on
         either side and widen the range; ahead of ``now`` the newest air is held.
-    scale : float
-        How much longer than the reference this shop's drying takes.
+    scales : mapping
+        How much longer than the reference this shop's drying takes to each mark, and its spread, as
+        learned; a mark that is not in it stands as the material gives it.
     """
     marks = sorted(material.marks.values(), key=lambda mark: mark.hours)
     if air.time_s.size == 0 or now < coat_at:
-        return tuple(_without_air(mark, scale) for mark in marks)
+        return tuple(_without_air(mark, scales) for mark in marks)
     start, end = coat_at.timestamp(), now.timestamp()
     course = _clipped(air, start, end)
     hours = np.asarray(
@@ -112,7 +111,7 @@ def ready_times(
     )
     gap_h, trailing_h = _gaps(air, start, end)
     return tuple(
-        _ready(mark, scale, course.time_s, hours, speed_ahead, gap_h, trailing_h) for mark in marks
+        _ready(mark, scales, course.time_s, hours, speed_ahead, gap_h, trailing_h) for mark in marks
     )
 
 
@@ -144,19 +143,20 @@ def _gaps(air: AirCourse, start: float, end: float) -> tuple[float, float]:
 
 def _ready(
     mark: Mark,
-    scale: float,
+    scales: Mapping[str, MarkScale],
     time_s: Floats,
     hours: Floats,
     speed_ahead: float,
     gap_h: float,
     trailing_h: float,
 ) -> ReadyTime:
+    learned = scales.get(mark.name)
+    scale = 1.0 if learned is None else learned.middle
     needed = mark.hours * scale
     elapsed = float(hours[-1])
-    span = math.log(mark.high_hours / mark.low_hours) / (2 * Z80)
     waited_h = max((time_s[-1] - time_s[0]) / 3600.0, 1e-9)
     hole = GAP_SD * min(1.0, gap_h / waited_h)
-    behind_sd = math.hypot(span if span > 0 else SCALE_SD, hole)
+    behind_sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole)
 
     def when(z: float, reference_h: float = needed) -> datetime | None:
         wanted = reference_h * math.exp(z * behind_sd)
@@ -189,12 +189,13 @@ def _ready(
     )
 
 
-def _without_air(mark: Mark, scale: float) -> ReadyTime:
+def _without_air(mark: Mark, scales: Mapping[str, MarkScale]) -> ReadyTime:
+    learned = scales.get(mark.name)
     return ReadyTime(
         mark=mark.name,
         clock=0.0,
         elapsed_h=0.0,
-        needed_h=mark.hours * scale,
+        needed_h=mark.hours * (1.0 if learned is None else learned.middle),
         ready_at=None,
         ready_from=None,
         ready_until=None,

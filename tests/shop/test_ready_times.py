@@ -1,11 +1,13 @@
 """Ready times against what the trade says of its waits (common practice, no published source)."""
 
+import math
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
-from service.shop.projection import AirCourse, ReadyTime, ready_times
+from service.shop.learning import MarkScale
+from service.shop.projection import REFERENCE, AirCourse, ReadyTime, ready_times
 from service.store.catalogue import Catalogue, load_catalogue
 
 T0 = datetime(2026, 4, 6, 9, tzinfo=UTC)
@@ -164,11 +166,19 @@ def test_a_silent_sensor_shows_as_a_trailing_hole(catalogue: Catalogue) -> None:
 def test_a_slower_shop_waits_longer(catalogue: Catalogue) -> None:
     material = catalogue.materials["nitro-lacquer-can"]
     air = steady(22.5, 45.0, 1.0)
+    learned = {"handle": MarkScale("handle", 1.2, 1.15, 1.25, sd_log=0.1)}
     usual, slower = (
-        ready_times(material, coat_at=T0, film_um=60.0, air=air, now=T0, scale=s)[0]
-        for s in (1.0, 1.2)
+        ready_times(material, coat_at=T0, film_um=60.0, air=air, now=T0, scales=scales)
+        for scales in (REFERENCE, learned)
     )
-    assert slower.needed_h == pytest.approx(1.2 * usual.needed_h)
+    assert slower[0].needed_h == pytest.approx(1.2 * usual[0].needed_h)
+    assert slower[1] == usual[1]  # nothing was said of the other marks
+    # Waits and the 80 % range of them, where the air ahead is as the air behind it.
+    middle_h, late_h = (
+        (at - T0).total_seconds() / 3600 for at in (slower[0].ready_at, slower[0].ready_until) if at
+    )
+    # 1.2816: normal quantile at 90 %; 0.1 for the air ahead is the module's own allowance.
+    assert late_h / middle_h == pytest.approx(math.exp(1.2816 * (0.1 + 0.1)), rel=1e-3)
 
 
 def test_a_window_closes_by_the_same_clock(catalogue: Catalogue) -> None:
