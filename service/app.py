@@ -79,7 +79,7 @@ class Shop:
         self.hub = Hub()
         self.broker: EmbeddedBroker | None = None
         self.address = self._broker_address()
-        self.settler = Settler(self.db, on_settled=self._settled)
+        self.settler = Settler(self.db, on_settled=self._settled, busy=lambda: self.intake.flooded)
         self.intake = Intake(
             self.address,
             self.db,

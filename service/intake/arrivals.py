@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 __all__ = ["Arrival"]
 
@@ -13,8 +13,7 @@ def _nothing() -> None:
     """Acknowledge nothing: QoS 0 asks for no answer."""
 
 
-@dataclass(frozen=True)
-class Arrival:
+class Arrival(NamedTuple):
     """One message as it came.
 
     ``payload`` is cut short where it is larger than any payload may be; ``size_bytes`` is its full
@@ -27,4 +26,4 @@ class Arrival:
     size_bytes: int
     received_at: datetime
     waited: bool = False
-    acknowledge: Callable[[], object] = field(default=_nothing)
+    acknowledge: Callable[[], object] = _nothing

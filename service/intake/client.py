@@ -129,6 +129,11 @@ class Intake:
         """Wait until the subscription stands."""
         return self._connection.wait_connected(timeout_s)
 
+    @property
+    def flooded(self) -> bool:
+        """Whether so much comes that whatever can wait should."""
+        return self._committer.flooded
+
     def health(self) -> dict[str, Any]:
         """Counters since the start, and under ``problems`` why readings may not be arriving."""
         connection, committer = self._connection, self._committer

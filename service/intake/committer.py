@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -14,6 +13,7 @@ from sensors.payloads import PayloadError
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.sorter import Sorted, Sorter
+from service.intake.waiting import Waiting
 from service.store import readings, rejects
 from service.store.db import Database, blames_data
 from service.store.readings import Recorded
@@ -26,6 +26,10 @@ BATCH_WAIT_S = 0.1
 """A batch is closed this long after its first message came up ..."""
 BATCH_LULL_S = 0.01
 """... or as soon as nothing more has come for this long."""
+
+IDLE_S = 0.2
+FLOOD = 200
+"""Messages in one batch, far more than sensors send unless a backlog is being handed on."""
 
 WAITING_MOST = 2000
 """Messages held in memory; beyond that the connection has to wait."""
@@ -69,12 +73,14 @@ class Committer:
     ) -> None:
         self.counters = Counters()
         self.restarts = 0
+        self.flooded = False
+        """Whether so much comes that whatever can wait should."""
         self.problem: str | None = None
         self.last_error: str | None = None
         self.last_commit_at: datetime | None = None
         self._db, self._clock, self._sorter = db, clock, sorter
         self._on_recorded, self._on_recovered = on_recorded, on_recovered
-        self._arrivals: queue.Queue[Arrival] = queue.Queue(WAITING_MOST)
+        self._arrivals = Waiting(WAITING_MOST)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._supervise, name="intake", daemon=True)
 
@@ -93,22 +99,17 @@ class Committer:
     def offer(self, arrival: Arrival, wait_s: float) -> bool:
         """Take one message into the queue; False where there is no room within ``wait_s``."""
         until = time.monotonic() + wait_s
-        while True:
-            left_s = until - time.monotonic()
-            try:
-                # In short waits, so that stopping need not wait for room.
-                self._arrivals.put(arrival, timeout=min(0.2, max(0.0, left_s)))
-            except queue.Full:
-                if left_s <= 0 or self._stopping.is_set():
-                    return False
-            else:
-                self.counters.received += 1
-                return True
+        # In short waits, so that stopping need not wait for room.
+        while not self._arrivals.put(arrival, min(0.2, max(0.0, until - time.monotonic()))):
+            if time.monotonic() >= until or self._stopping.is_set():
+                return False
+        self.counters.received += 1
+        return True
 
     @property
     def waiting(self) -> int:
         """Messages not yet committed."""
-        return self._arrivals.qsize()
+        return len(self._arrivals)
 
     # -- the committing thread -------------------------------------------------------------
 
@@ -126,17 +127,10 @@ class Committer:
                 self._stopping.wait(RETRY_FIRST_S)
 
     def _next_batch(self) -> list[Arrival]:
-        try:
-            batch = [self._arrivals.get(timeout=0.2)]
-        except queue.Empty:
-            return []
-        deadline = time.monotonic() + BATCH_WAIT_S
-        while len(batch) < BATCH_MOST:
-            left_s = min(BATCH_LULL_S, deadline - time.monotonic())
-            try:
-                batch.append(self._arrivals.get(timeout=max(0.0, left_s)))
-            except queue.Empty:
-                break
+        batch = self._arrivals.take(
+            BATCH_MOST, idle_s=IDLE_S, lull_s=BATCH_LULL_S, longest_s=BATCH_WAIT_S
+        )
+        self.flooded = len(batch) >= FLOOD
         return batch
 
     def _commit_until_done(self, found: Sorted) -> bool:

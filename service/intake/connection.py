@@ -13,13 +13,14 @@ import logging
 import random
 import secrets
 import threading
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -29,6 +30,7 @@ from sensors.payloads import MAX_PAYLOAD_BYTES, TOPIC_FILTER, is_own
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.filters import Filters
+from service.intake.line import Line, Message
 from service.settings import MqttAddress
 
 __all__ = ["UNDER_WAY_MOST", "USUAL_WINDOW", "Connection"]
@@ -43,6 +45,7 @@ FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 0.5, 30.0
 KEEPALIVE_S = 30
 ANSWER_WAIT_S = 5.0
 """How long a broker may take to say whether we may come in."""
+TURN_S = 1.0
 ROOM_WAIT_S = 20.0
 """How long to wait for room before hanging up; a broker allows 1.5 times the keep-alive."""
 NEVER = 0xFFFFFFFF
@@ -91,7 +94,7 @@ class Connection:
         self._stopping = threading.Event()
         self._ended = threading.Event()
         self._subscribed = threading.Event()
-        self._client: mqtt.Client | None = None
+        self._line: Line | None = None
         self._answered = threading.Event()
         self._own_subscription: int | None = None
         self._live = False
@@ -108,6 +111,9 @@ class Connection:
         """Disconnect; what is unacknowledged stays at the broker."""
         self._stopping.set()
         self._ended.set()
+        line = self._line
+        if line is not None:
+            line.ring()
         if self._thread.is_alive():
             self._thread.join(timeout=10)
 
@@ -132,9 +138,9 @@ class Connection:
         """
         self._live = False
         self._marker = secrets.token_hex(8).encode()
-        client = self._client
-        if client is not None and self.connected:
-            client.publish(self._marker_topic, self._marker, qos=1)
+        line = self._line
+        if line is not None and self.connected:
+            line.client.publish(self._marker_topic, self._marker, qos=1)
 
     # -- attempts --------------------------------------------------------------------------
 
@@ -158,45 +164,43 @@ class Connection:
         """Connect, stay until the connection ends, and say whether the subscription stood."""
         self._ended.clear()
         self._answered.clear()
-        client = self._make_client()
+        line = self._make_line()
         try:
-            client.connect(self._address.host, self._address.port, KEEPALIVE_S, **self._terms())
-            client.loop_start()
-            self._client = client
-            if not self._answered.wait(ANSWER_WAIT_S):
-                self.problem = f"{self._address!r} does not say whether we may come in"
-            elif not self._stopping.is_set():
-                self._ended.wait()
+            line.client.connect(
+                self._address.host, self._address.port, KEEPALIVE_S, **self._terms()
+            )
+            self._line = line
+            self._drive(line)
         finally:
             stood = self._subscribed.is_set()
             self._subscribed.clear()
-            self._client = None
+            self._line = None
             self.filters.disconnected()
-            client.disconnect()
-            client.loop_stop()
+            line.hang_up()
         if not self._answered.is_set():
             # Some brokers hang up on a protocol they do not know, or wait for what never comes.
             self._protocol = self._other_protocol()
         return stood
 
-    def _make_client(self) -> mqtt.Client:
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._client_id,
-            clean_session=None if self._protocol == mqtt.MQTTv5 else False,
-            protocol=self._protocol,
-            manual_ack=True,
-            reconnect_on_failure=False,
-        )
+    def _drive(self, line: Line) -> None:
+        give_up_at = time.monotonic() + ANSWER_WAIT_S
+        while not self._ended.is_set():
+            line.turn(TURN_S)
+            if not self._answered.is_set() and time.monotonic() > give_up_at:
+                self.problem = f"{self._address!r} does not say whether we may come in"
+                return
+
+    def _make_line(self) -> Line:
+        line = Line(self._client_id, self._protocol, self._guarded(self._on_arrived), self._ended)
+        client = line.client
         if self._address.user is not None:
             client.username_pw_set(self._address.user, self._address.password)
         if self._address.tls:
             client.tls_set()
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
-        client.on_message = self._guarded(self._on_message)
         client.on_disconnect = self._on_disconnect
-        return client
+        return line
 
     def _terms(self) -> dict[str, Any]:
         if self._protocol != mqtt.MQTTv5:
@@ -285,25 +289,27 @@ class Connection:
             self.problem = f"connection to {self._address!r} lost: {reason}"
         self._ended.set()
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        acknowledge = partial(client.ack, message.mid, message.qos)
-        topic = _topic(message)
+    def _on_arrived(self, message: Message) -> None:
+        line = self._line
+        if line is None:
+            return
+        topic, payload, mid, qos, retained = message
         if is_own(topic):
-            if topic == self._marker_topic and message.payload == self._marker:
+            if topic == self._marker_topic and payload == self._marker:
                 self._live = True
-            acknowledge()
+            line.acknowledge(mid, qos)
             return
         arrival = Arrival(
             topic=topic,
-            payload=bytes(message.payload[:MAX_PAYLOAD_BYTES]),
-            size_bytes=len(message.payload),
+            payload=bytes(payload[:MAX_PAYLOAD_BYTES]),
+            size_bytes=len(payload),
             received_at=self._clock.now(),
-            waited=message.retain or not self._live,
-            acknowledge=acknowledge,
+            waited=retained or not self._live,
+            acknowledge=partial(line.acknowledge, mid, qos),
         )
         if self._offer(arrival, 0.0):
             return
-        if message.qos == 0:
+        if qos == 0:
             self.dropped += 1
         elif self._offer(arrival, ROOM_WAIT_S):
             # While this one waited, others waited behind it.
@@ -312,13 +318,6 @@ class Connection:
             # Hang up: the broker keeps what is unacknowledged and sends it again.
             self.problem = "readings come faster than they can be kept"
             self._ended.set()
-
-
-def _topic(message: mqtt.MQTTMessage) -> str:
-    try:
-        return message.topic
-    except UnicodeDecodeError:
-        return "boothglass/?/?"  # not even text; decode refuses it by name
 
 
 def _client_id(data_folder: Path) -> str:

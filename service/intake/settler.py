@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 
 from service.store.db import Database
@@ -16,8 +17,15 @@ from service.store.settling import settle
 __all__ = ["Settler"]
 
 RETRY_FIRST_S, RETRY_MOST_S = 0.2, 10.0
+PATIENCE_S = 1.0
+"""How long settling waits for a lull, so that the newest hours are never far behind."""
 
 log = logging.getLogger(__name__)
+
+
+def _never() -> bool:
+    """Settle at once, whatever comes in."""
+    return False
 
 
 class Settler:
@@ -29,11 +37,15 @@ class Settler:
         Where readings, marks, flags and roll-ups are.
     on_settled : callable
         Told the place after each stretch that was settled, from the settling thread.
+    busy : callable
+        Whether so much comes in that settling should wait for a lull; it never waits for long.
     """
 
-    def __init__(self, db: Database, *, on_settled: Callable[[str], None]) -> None:
+    def __init__(
+        self, db: Database, *, on_settled: Callable[[str], None], busy: Callable[[], bool] = _never
+    ) -> None:
         self.problem: str | None = None
-        self._db, self._on_settled = db, on_settled
+        self._db, self._on_settled, self._busy = db, on_settled, busy
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._keep_up, name="settler", daemon=True)
@@ -73,9 +85,15 @@ class Settler:
 
     def _settle_everything(self) -> None:
         while not self._stopping.is_set():
+            self._wait_for_lull()
             with self._db.write() as session:
                 places = settle(session)
             if not places:
                 return
             for place in sorted(places):
                 self._on_settled(place)
+
+    def _wait_for_lull(self) -> None:
+        until = time.monotonic() + PATIENCE_S
+        while self._busy() and time.monotonic() < until and not self._stopping.is_set():
+            self._stopping.wait(0.05)
