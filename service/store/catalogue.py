@@ -7,11 +7,11 @@ What ships lies in ``service/data``; files of the same form in the shop's data f
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -21,13 +21,21 @@ from service.science.film import Blend
 from service.shop.materials import Figure, Limits, Mark, Material
 from service.shop.schedule import Schedule, Step
 
-__all__ = ["Catalogue", "CatalogueError", "load_catalogue", "parse_material", "parse_schedule"]
+__all__ = [
+    "Catalogue",
+    "CatalogueError",
+    "Kind",
+    "load_catalogue",
+    "parse_material",
+    "parse_schedule",
+]
 
 STEP_KINDS = (
     "seal", "scuff_sand", "mask", "tone", "burst", "clear_coat", "cure", "level_sand", "rub_out",
     "oil", "glue", "set_up",
 )  # fmt: skip
 
+Kind = Literal["material", "schedule"]
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
 Hours = Annotated[float, Field(gt=0, le=24 * 365)]
 
@@ -38,10 +46,55 @@ class CatalogueError(ValueError):
 
 @dataclass(frozen=True)
 class Catalogue:
-    """Everything that can be put on, and every order of steps."""
+    """Everything that can be put on, and every order of steps.
+
+    ``materials`` and ``schedules`` are as they hold now. What the shop wrote over them is kept by
+    version, so that work begun under an earlier one goes on under it; version None is what was read
+    from files.
+    """
 
     materials: dict[str, Material]
     schedules: dict[str, Schedule]
+    texts: dict[tuple[Kind, str], str] = field(default_factory=dict)
+    """The YAML that holds now."""
+    versions: dict[tuple[Kind, str, int | None], Material | Schedule] = field(default_factory=dict)
+    current: dict[tuple[Kind, str], int] = field(default_factory=dict)
+
+    def material_of(self, material_id: str, version: int | None) -> Material | None:
+        """Return a material by the figures of a version; None where it is unknown."""
+        found = self.versions.get(("material", material_id, version))
+        return found if isinstance(found, Material) else self.materials.get(material_id)
+
+    def schedule_of(self, schedule_id: str, version: int | None) -> Schedule | None:
+        """Return a schedule as a version has it; None where it is unknown."""
+        found = self.versions.get(("schedule", schedule_id, version))
+        return found if isinstance(found, Schedule) else self.schedules.get(schedule_id)
+
+    def check(self, entry: Material | Schedule) -> None:
+        """See that an entry fits the others.
+
+        Raises
+        ------
+        CatalogueError
+            Where a schedule would name a mark or material that is not there.
+        """
+        if isinstance(entry, Schedule):
+            _check_marks(entry, self.materials)
+            return
+        for schedule in self.schedules.values():
+            _check_marks(schedule, self.materials | {entry.id: entry})
+
+    def add(self, entry: Material | Schedule, text: str, version: int | None) -> None:
+        """Let a material or schedule that was checked hold from now on, as one more version."""
+        kind: Kind
+        if isinstance(entry, Material):
+            kind, self.materials[entry.id] = "material", entry
+        else:
+            kind, self.schedules[entry.id] = "schedule", entry
+        self.texts[kind, entry.id] = text
+        self.versions[kind, entry.id, version] = entry
+        if version is not None:
+            self.current[kind, entry.id] = version
 
 
 class _Strict(BaseModel):
@@ -233,21 +286,21 @@ def parse_schedule(text: str, where: str) -> Schedule:
 
 def load_catalogue(data_folder: Path | None = None) -> Catalogue:
     """Read what ships, then what the shop added or replaced in its data folder."""
-    materials: dict[str, Material] = {}
-    schedules: dict[str, Schedule] = {}
+    found = Catalogue({}, {})
+    schedules: list[tuple[Schedule, str]] = []
     roots: list[Traversable] = [resources.files("service") / "data"]
     if data_folder is not None:
         roots.append(data_folder)
     for root in roots:
         for where, text in _files(root / "materials"):
-            material = parse_material(text, where)
-            materials[material.id] = material
-        for where, text in _files(root / "schedules"):
-            schedule = parse_schedule(text, where)
-            schedules[schedule.id] = schedule
-    for schedule in schedules.values():
-        _check_marks(schedule, materials)
-    return Catalogue(materials, schedules)
+            found.add(parse_material(text, where), text, None)
+        schedules += [
+            (parse_schedule(text, where), text) for where, text in _files(root / "schedules")
+        ]
+    for schedule, text in schedules:
+        found.check(schedule)
+        found.add(schedule, text, None)
+    return found
 
 
 def _check_marks(schedule: Schedule, materials: dict[str, Material]) -> None:
@@ -255,13 +308,13 @@ def _check_marks(schedule: Schedule, materials: dict[str, Material]) -> None:
     under: Material | None = None
     for step in schedule.steps:
         where = f"schedule {schedule.id}, step {step.key}"
-        for field, mark in (("after", step.after), ("until", step.until)):
+        for waits, mark in (("after", step.after), ("until", step.until)):
             if mark is None:
                 continue
             if under is None:
-                raise CatalogueError(f"{where}: {field}: no coat comes before this step")
+                raise CatalogueError(f"{where}: {waits}: no coat comes before this step")
             if mark not in under.marks:
-                raise CatalogueError(f"{where}: {field}: {under.id} has no mark {mark!r}")
+                raise CatalogueError(f"{where}: {waits}: {under.id} has no mark {mark!r}")
         if step.material is not None:
             if step.material not in materials:
                 raise CatalogueError(f"{where}: material: unknown material {step.material!r}")

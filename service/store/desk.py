@@ -14,6 +14,7 @@ from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
 from service.shop.materials import Coating, Material
 from service.shop.notices import CheckState, SensorState
+from service.shop.schedule import Schedule
 from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
 from service.store import history as history_rows
 from service.store import rejects
@@ -24,7 +25,8 @@ from service.store.errors import BadInput, NotFound
 from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
-from service.store.pieces import all_pieces, card_of, load_piece
+from service.store.pieces import all_pieces, card_of, load_piece, schedule_of
+from service.store.sensor_course import SensorPoint, sensor_course
 from service.store.sensor_views import Held, SensorDetail, check_states, details, held, sensor_row
 from service.store.tables import (
     Flaw,
@@ -120,6 +122,14 @@ class Desk:
         with self.db.read() as session:
             row = sensor_row(session, sensor_id)
             return details(session, [row], self.clock.now(), self.facts)[0]
+
+    def sensor_course(
+        self, sensor_id: int, from_at: datetime, to_at: datetime, step_s: int
+    ) -> list[SensorPoint]:
+        """A sensor's own course in spans of ``step_s``; raises NotFound."""
+        with self.db.read() as session:
+            sensor_row(session, sensor_id)
+            return sensor_course(session, sensor_id, from_at, to_at, step_s)
 
     def corrections(self, sensor_id: int) -> list[Held]:
         """Every correction of a sensor, newest first, undone ones too; raises NotFound."""
@@ -219,10 +229,14 @@ class Desk:
         self,
         air: Air,
         material_id: str,
+        version: int | None,
         coating: Coating,
         after_wait: bool,  # noqa: FBT001 -- one meaning
     ) -> Reckoned:
-        return reckoned(air, self.catalogue.materials[material_id], coating, after_wait)
+        material = self.catalogue.material_of(material_id, version)
+        if material is None:
+            raise KeyError(material_id)
+        return reckoned(air, material, coating, after_wait)
 
     def _reckon_kept(
         self,
@@ -231,7 +245,9 @@ class Desk:
         coating: Coating,
         after_wait: bool,  # noqa: FBT001 -- one meaning
     ) -> Reckoned:
-        return self._reckoned(replace(air, age_s=0.0), material.id, coating, after_wait)
+        # An airs dataclass can be a key, a material cannot: its id and version stand for it.
+        version = self.catalogue.current.get(("material", material.id))
+        return self._reckoned(replace(air, age_s=0.0), material.id, version, coating, after_wait)
 
     def _previous(self, place_id: str, material_id: str) -> Answer | None:
         with self._answers_lock:
@@ -254,6 +270,11 @@ class Desk:
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
             return card_of(session, piece, self.catalogue, self.clock.now())
+
+    def schedule(self, instrument_id: int) -> Schedule | None:
+        """The schedule that an instrument follows; raises NotFound."""
+        with self.db.read() as session:
+            return schedule_of(load_piece(session, instrument_id), self.catalogue)
 
     def log(self, instrument_id: int) -> list[LogEntry]:
         """Everything recorded on an instrument, newest first; undone entries are marked."""

@@ -17,7 +17,7 @@ from service.shop.projection import AirCourse
 from service.shop.wet import beyond_model, film_floor
 from service.store import readings
 from service.store.catalogue import Catalogue
-from service.store.pieces import Piece, marks_of
+from service.store.pieces import Piece, marks_of, schedule_of
 from service.store.tables import Coat
 
 __all__ = ["air_at", "behind"]
@@ -88,7 +88,7 @@ def _of_coat(session: Session, piece: Piece, catalogue: Catalogue, coat: Coat) -
     waited = None
     if below:
         marks = marks_of(session, piece.of(below[-1].parts), catalogue, coat.at, below[-1])
-        schedule = catalogue.schedules.get(piece.row.schedule_id)
+        schedule = schedule_of(piece, catalogue)
         step = schedule.step(coat.step_key) if schedule else None
         same = below[-1].step_key == coat.step_key
         wanted = None if step is None else (step.between if same else step.after)

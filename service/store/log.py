@@ -9,7 +9,7 @@ from typing import Any
 from sqlmodel import Session, col, select
 
 from service.store.catalogue import Catalogue
-from service.store.pieces import Piece
+from service.store.pieces import Piece, schedule_of
 from service.store.tables import Coat, Flaw, Hanging, StepDone
 
 __all__ = ["LogEntry", "log_of"]
@@ -41,7 +41,7 @@ class LogEntry:
 
 def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
     """Return everything recorded on a piece, newest first; undone entries are marked."""
-    schedule = catalogue.schedules.get(piece.row.schedule_id)
+    schedule = schedule_of(piece, catalogue)
 
     def named(step_key: str) -> str:
         step = schedule.step(step_key) if schedule else None
@@ -74,7 +74,7 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
 
 
 def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
-    material = catalogue.materials.get(coat.material_id)
+    material = catalogue.material_of(coat.material_id, coat.material_version)
     name = material.name if material else coat.material_id
     return LogEntry(
         kind="coat",

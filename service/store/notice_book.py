@@ -98,7 +98,11 @@ class NoticeBook:
         wet = []
         for piece, card in zip(pieces, cards, strict=True):
             coat = piece.last_coat
-            material = self.catalogue.materials.get(coat.material_id) if coat else None
+            material = (
+                self.catalogue.material_of(coat.material_id, coat.material_version)
+                if coat
+                else None
+            )
             if coat is None or material is None or material.blend is None:
                 continue
             place = place_at(piece, now)

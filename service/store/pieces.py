@@ -29,6 +29,7 @@ __all__ = [
     "load_piece",
     "marks_of",
     "place_at",
+    "schedule_of",
     "states_of",
 ]
 
@@ -119,6 +120,11 @@ def _with_records(session: Session, rows: Sequence[Instrument]) -> list[Piece]:
     ]
 
 
+def schedule_of(piece: Piece, catalogue: Catalogue) -> Schedule | None:
+    """Return the schedule that a piece follows, as it was when it began on it."""
+    return catalogue.schedule_of(piece.row.schedule_id, piece.row.schedule_version)
+
+
 def place_at(piece: Piece, at: datetime) -> str | None:
     """Return where the piece hung at an instant; before its first hanging, its first place."""
     place = piece.hangings[0].place_id if piece.hangings else None
@@ -186,7 +192,7 @@ def marks_of(
     coat = coat or piece.last_coat
     if coat is None:
         return ()
-    material = catalogue.materials.get(coat.material_id)
+    material = catalogue.material_of(coat.material_id, coat.material_version)
     if material is None:
         return ()
     under = [c for c in piece.coats if coat.at - SOFT_FOR <= c.at < coat.at]
@@ -209,7 +215,7 @@ def _soft_under(
     # must not depend on them.
     soft = []
     for earlier in reversed(under):
-        material = catalogue.materials.get(earlier.material_id)
+        material = catalogue.material_of(earlier.material_id, earlier.material_version)
         if material is None:
             continue
         soft.append((earlier.wet_um, _hardest_clock(material, earlier, coat.at, course)))
@@ -230,7 +236,7 @@ def card_of(
     reckoning: Reckoning = BY_THE_BOOK,
 ) -> InstrumentCard:
     """Say where an instrument stands and what comes next."""
-    schedule = catalogue.schedules.get(piece.row.schedule_id) or Schedule(
+    schedule = schedule_of(piece, catalogue) or Schedule(
         piece.row.schedule_id, f"{piece.row.schedule_id} (missing)", ()
     )
     states = states_of(session, piece, schedule, catalogue, now, reckoning)

@@ -19,7 +19,8 @@ from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
-from service.store.pieces import Piece, card_of, load_piece, place_at
+from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
+from service.store.recipes import RecipeBook
 from service.store.tables import (
     Coat,
     Flaw,
@@ -49,6 +50,7 @@ class Work:
 
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
+        self.recipes = RecipeBook(db, clock, catalogue)
 
     # -- places and instruments ------------------------------------------------------------
 
@@ -113,6 +115,7 @@ class Work:
                 woods=text("woods", woods, 120),
                 plate_mm=plate_mm,
                 schedule_id=schedule_id,
+                schedule_version=self.catalogue.current.get(("schedule", schedule_id)),
                 parts=_parts(parts, PARTS),
                 made_at=when,
             )
@@ -185,6 +188,7 @@ class Work:
                     session, where, when, material, coating, self.desk.facts.pressure_pa
                 ),
                 made_at=self.clock.now(),
+                material_version=self.catalogue.current.get(("material", material.id)),
                 parts=went_on,
                 build=build,
                 distance_cm=distance_cm,
@@ -216,7 +220,7 @@ class Work:
             piece = load_piece(session, instrument_id)
             done_on, act = self._open(session, piece, parts, when)
             key = step_key or act.step_key
-            schedule = self.catalogue.schedules.get(piece.row.schedule_id)
+            schedule = schedule_of(piece, self.catalogue)
             if key is None:
                 raise Conflict("step", "the schedule is through: no step is open")
             if schedule is None or schedule.step(key) is None:
@@ -354,7 +358,7 @@ class Work:
         """Put a coat under the open step if it is that step's material, else where it fits."""
         if act.material_id == material_id and act.step_key is not None:
             return act.step_key
-        schedule = self.catalogue.schedules.get(piece.row.schedule_id)
+        schedule = schedule_of(piece, self.catalogue)
         steps = [] if schedule is None else [s for s in schedule.steps if s.material]
         fitting = [s.key for s in steps if s.material == material_id]
         return fitting[-1] if fitting else (act.step_key or "extra")

@@ -70,7 +70,7 @@ def instrument_page(
     """Draw an instrument's page; ``errors`` and ``values`` refill the form that was refused."""
     card = shop.desk.card(instrument_id)
     log = shop.desk.log(instrument_id)
-    schedule = shop.desk.catalogue.schedules.get(card.schedule_id)
+    schedule = shop.desk.schedule(instrument_id)
     return renderer_of(request).page(
         request,
         "instrument.html",
