@@ -1,20 +1,26 @@
-"""When a coat reaches its marks: the recorded air behind it, and the air expected ahead."""
+"""When a coat reaches its marks: the recorded air behind it, and the air expected ahead.
+
+Ahead of the newest reading the air is that of the outlook's courses, where the place has one; else
+the newest air is held. A mark is reached when enough of the courses, each with the doubt about the
+material's own time scale, have reached it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.science import drying
+from service.shop.ahead import Ahead
+from service.shop.clock_run import ClockRun, Hole
 from service.shop.learning import Z80, MarkScale, mark_sd
 from service.shop.materials import Mark, Material
 
-__all__ = ["REFERENCE", "AirCourse", "ReadyTime", "ready_times"]
+__all__ = ["REFERENCE", "AirCourse", "Hole", "ReadyTime", "holes_in", "ready_times"]
 
 Floats = NDArray[np.float64]
 
@@ -22,16 +28,18 @@ REFERENCE: Mapping[str, MarkScale] = {}
 """Nothing learned: every mark as its material gives it."""
 
 FUTURE_SD = 0.10
-"""Further spread (log) of the clock's speed in air that is yet to come (assumed)."""
+"""Further spread (log) of the clock's speed in air that is yet to come and is only held
+(assumed)."""
 
 GAP_SD = 0.35
-"""Spread (log) of the clock's speed over a hole in the record (assumed)."""
+"""Spread (log) of the clock's speed over a hole in the record that no hindcast bridges
+(assumed)."""
 
 LONGEST_GAP_S = 3600.0
 """Readings further apart than this leave a hole in the record."""
 
 HORIZON_DAYS = 120.0
-"""A mark further away than this in the air as it is now gets no date."""
+"""A mark further away than this in the air to be expected gets no date."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,8 @@ def ready_times(
     air: AirCourse,
     now: datetime,
     scales: Mapping[str, MarkScale] = REFERENCE,
+    ahead: Ahead | None = None,
+    holes: Sequence[Hole] = (),
 ) -> tuple[ReadyTime, ...]:
     """Reckon every mark of a coat, soonest first.
 
@@ -90,29 +100,47 @@ def ready_times(
     film_um : float
         Film that must dry, µm wet (see ``drying.effective_film``).
     air : AirCourse
-        Readings from shortly before ``coat_at`` to ``now``. Holes are bridged by the air on
-        either side and widen the range; ahead of ``now`` the newest air is held.
+        Readings from shortly before ``coat_at`` to ``now``.
     scales : mapping
-        How much longer than the reference this shop's drying takes to each mark, and its spread, as
-        learned; a mark that is not in it stands as the material gives it.
+        How much longer than the reference this shop's drying takes, by mark, and how well that is
+        known; a mark that is not in it is as its material gives it.
+    ahead : Ahead, optional
+        Courses of the air from the newest reading on. Unset, the newest air is held ahead of
+        ``now``, with a wider range.
+    holes : sequence of Hole
+        How the air may have gone while nothing was read (see :func:`holes_in`). Other holes are
+        bridged by the air on either side and widen the range.
     """
     marks = sorted(material.marks.values(), key=lambda mark: mark.hours)
     if air.time_s.size == 0 or now < coat_at:
         return tuple(_without_air(mark, scales) for mark in marks)
     start, end = coat_at.timestamp(), now.timestamp()
-    course = _clipped(air, start, end)
-    hours = np.asarray(
-        drying.cumulative_hours(
-            course.time_s, course.air_c, course.rh_pct, material.drying, film_um=film_um
-        )
-    )
-    speed_ahead = float(
-        drying.rate(material.drying, float(course.air_c[-1]), float(course.rh_pct[-1]), film_um)
-    )
     gap_h, trailing_h = _gaps(air, start, end)
-    return tuple(
-        _ready(mark, scales, course.time_s, hours, speed_ahead, gap_h, trailing_h) for mark in marks
+    if ahead is not None and ahead.time_s[0] > end:
+        ahead = None
+    known_until = end
+    if ahead is not None:
+        known_until = max(start, min(end, max(float(air.time_s[-1]), float(ahead.time_s[0]))))
+    course = _clipped(air, start, known_until)
+    run = ClockRun.of(
+        material.drying, film_um, (course.time_s, course.air_c, course.rh_pct), ahead, holes
     )
+    bridged_h = sum(float(h.time_s[-1] - h.time_s[0]) for h in holes) / 3600.0
+    waited_h = max((end - start) / 3600.0, 1e-9)
+    open_h = gap_h - bridged_h - (0.0 if ahead is None else trailing_h)
+    hole_sd = GAP_SD * min(1.0, max(0.0, open_h) / waited_h)
+    return tuple(_ready(mark, scales, run, end, hole_sd, gap_h, trailing_h) for mark in marks)
+
+
+def holes_in(air: AirCourse, start: datetime, end: datetime) -> tuple[tuple[float, float], ...]:
+    """Return stretches (s since 1970) between two instants that no reading covers.
+
+    What follows the last reading is not among them.
+    """
+    first, last = start.timestamp(), end.timestamp()
+    wide = np.flatnonzero(np.diff(air.time_s) > LONGEST_GAP_S)
+    found = [(float(air.time_s[i]), float(air.time_s[i + 1])) for i in wide]
+    return tuple((a, b) for a, b in found if b > first and a < last)
 
 
 def _clipped(air: AirCourse, start: float, end: float) -> AirCourse:
@@ -144,31 +172,24 @@ def _gaps(air: AirCourse, start: float, end: float) -> tuple[float, float]:
 def _ready(
     mark: Mark,
     scales: Mapping[str, MarkScale],
-    time_s: Floats,
-    hours: Floats,
-    speed_ahead: float,
+    run: ClockRun,
+    now_s: float,
+    hole_sd: float,
     gap_h: float,
     trailing_h: float,
 ) -> ReadyTime:
     learned = scales.get(mark.name)
     scale = 1.0 if learned is None else learned.middle
     needed = mark.hours * scale
-    elapsed = float(hours[-1])
-    waited_h = max((time_s[-1] - time_s[0]) / 3600.0, 1e-9)
-    hole = GAP_SD * min(1.0, gap_h / waited_h)
-    behind_sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole)
+    sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole_sd)
+    elapsed = run.middle_hours(now_s)
 
     def when(z: float, reference_h: float = needed) -> datetime | None:
-        wanted = reference_h * math.exp(z * behind_sd)
-        if wanted <= elapsed:
-            return _instant(float(np.interp(wanted, hours, time_s)))
-        speed = speed_ahead * math.exp(-z * FUTURE_SD)
-        ahead_h = (wanted - elapsed) / speed if speed > 0 else math.inf
-        if ahead_h > HORIZON_DAYS * 24:
+        at = run.reached_at(reference_h, sd, z, held_sd=FUTURE_SD)
+        if at is None or at > now_s + HORIZON_DAYS * 86_400.0:
             return None
-        return _instant(float(time_s[-1]) + ahead_h * 3600.0)
+        return _instant(at)
 
-    late = when(Z80)
     closes = None if mark.closes_hours is None else mark.closes_hours * scale
     return ReadyTime(
         mark=mark.name,
@@ -177,16 +198,20 @@ def _ready(
         needed_h=needed,
         ready_at=when(0.0),
         ready_from=when(-Z80),
-        ready_until=late,
+        ready_until=when(Z80),
         reached=elapsed >= needed,
-        surely=elapsed >= needed * math.exp(Z80 * behind_sd),
+        surely=run.share(now_s, needed, sd) >= HIGH_SHARE,
         gap_h=gap_h,
         trailing_gap_h=trailing_h,
         basis=mark.basis,
         closes_at=None if closes is None else when(0.0, closes),
         closes_from=None if closes is None else when(-Z80, closes),
-        closed=closes is not None and elapsed >= closes * math.exp(-Z80 * behind_sd),
+        closed=closes is not None and run.share(now_s, closes, sd) >= 1.0 - HIGH_SHARE,
     )
+
+
+HIGH_SHARE = 0.9
+"""Share of the courses by which a mark is surely reached; the rest of it: may be reached."""
 
 
 def _without_air(mark: Mark, scales: Mapping[str, MarkScale]) -> ReadyTime:

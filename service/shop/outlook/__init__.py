@@ -10,6 +10,7 @@ from service.shop.outlook.bridge import Hindcast, hindcast
 from service.shop.outlook.forecast import PROBABILITIES, OutlookModel, Quantiles, fit
 from service.shop.outlook.history import AirHistory
 from service.shop.outlook.paths import Paths
+from service.shop.outlook.told import Told
 from service.shop.outlook.windows import Window, likely_windows
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "OutlookModel",
     "Paths",
     "Quantiles",
+    "Told",
     "Window",
     "fit",
     "hindcast",

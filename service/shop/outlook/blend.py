@@ -56,7 +56,7 @@ def weights_by_day(points: Floats, target: Floats, horizon_h: int) -> Floats:
         axis=1,
     )
     out = _simplex(products / np.maximum(count, 1.0)[:, None, None, None], count)
-    alone = np.zeros(len(NAMES))
+    alone = np.zeros(points.shape[1])
     alone[NAMES.index("damped")] = 1.0
     out[count < TRUSTED_ROWS] = alone
     return out
@@ -64,8 +64,8 @@ def weights_by_day(points: Floats, target: Floats, horizon_h: int) -> Floats:
 
 def _simplex(square: Floats, count: Floats) -> Floats:
     """Minimise ``w' S w`` over the simplex, with the pull, by multiplicative steps."""
-    learned = len(NAMES) - len(SIMPLE) + 1
-    even = np.zeros(len(NAMES))
+    learned = square.shape[-1] - len(SIMPLE) + 1
+    even = np.zeros(square.shape[-1])
     even[len(SIMPLE) - 1 :] = 1.0 / learned
     size = np.min(np.diagonal(square, axis1=-2, axis2=-1), axis=-1) + 1e-9
     scaled = square / size[..., None, None]

@@ -9,7 +9,7 @@ import numpy as np
 from service.shop.outlook.courses import FADE_DAYS
 from service.shop.outlook.history import HOUR_S, AirHistory, Floats, hourly
 
-__all__ = ["Hindcast", "fading_of", "hindcast", "ou_bridge"]
+__all__ = ["Hindcast", "fading_of", "hindcast", "hindcast_paths", "ou_bridge"]
 
 FADING_BOUNDS_H = (3.0, 72.0)
 LAG_H = 6
@@ -46,6 +46,64 @@ def hindcast(history: AirHistory, times_s: Floats) -> Hindcast:
     fades. Readings themselves come back as they are, with no spread.
     """
     times = np.asarray(times_s, dtype=np.float64)
+    middle, spread = [], []
+    for known in _known(history, times):
+        mean, sd = ou_bridge(history.time_s, known.apart, times, known.fading_s, known.sd_k)
+        middle.append(mean + known.usual)
+        spread.append(sd)
+    dew = np.minimum(middle[1], middle[0])
+    return Hindcast(times, middle[0], spread[0], dew, spread[1])
+
+
+def hindcast_paths(
+    history: AirHistory, times_s: Floats, count: int, seed: int
+) -> tuple[Floats, Floats]:
+    """Draw equally likely courses of air and dew point [°C], each (count, times), over a hole.
+
+    ``times_s`` rise; mean and spread at each are those of :func:`hindcast`, and neighbours go
+    together as the process has it. The same seed draws the same.
+
+    Notes
+    -----
+    A free course of the process, less what it is at the readings, tied to them (conditioning by
+    kriging; Chiles and Delfiner, Geostatistics, 2nd ed., ch. 7).
+    """
+    times = np.asarray(times_s, dtype=np.float64)
+    rng = np.random.default_rng(seed)
+    near = (history.time_s >= times[0]) & (history.time_s <= times[-1])
+    before = np.searchsorted(history.time_s, times[0], side="right") - 1
+    after = np.searchsorted(history.time_s, times[-1])
+    picked = np.unique([max(before, 0), *np.flatnonzero(near), min(after, near.size - 1)])
+    read_s = history.time_s[picked]
+    every, where = np.unique(np.concatenate([read_s, times]), return_inverse=True)
+    out = []
+    for known in _known(history, times):
+        keep = np.exp(-np.diff(every) / known.fading_s)
+        free = known.sd_k * rng.standard_normal((count, every.size))
+        for i, part in enumerate(keep):
+            free[:, i + 1] = part * free[:, i] + np.sqrt(1.0 - part**2) * free[:, i + 1]
+        missing = known.apart[picked] - free[:, where[: read_s.size]]
+        tied = np.stack(
+            [ou_bridge(read_s, row, times, known.fading_s, known.sd_k)[0] for row in missing]
+        )
+        out.append(free[:, where[read_s.size :]] + tied + known.usual)
+    return out[0], np.minimum(out[1], out[0])
+
+
+@dataclass(frozen=True)
+class _Known:
+    """One variable: how its anomalies fade and spread, and what they were at the readings [K].
+
+    ``usual`` is the daily course at the instants asked for [°C].
+    """
+
+    fading_s: float
+    sd_k: float
+    apart: Floats
+    usual: Floats
+
+
+def _known(history: AirHistory, times: Floats) -> tuple[_Known, _Known]:
     if history.time_s.size == 0:
         raise ValueError("history: is empty")
     if times.size == 0 or times.min() < history.time_s[0]:
@@ -56,15 +114,14 @@ def hindcast(history: AirHistory, times_s: Floats) -> Hindcast:
         grid.values, np.array([history.air_c.mean(), history.dew_point_c.mean()])
     )
     grid_s = end_s - HOUR_S * np.arange(grid.hours - 1, -1, -1, dtype=np.float64)
-    middle, spread = [], []
-    for v, read in enumerate((history.air_c, history.dew_point_c)):
+
+    def of(v: int, read: Floats) -> _Known:
         fading_h, sd_k = fading_of(apart[:, v])
         at_readings = read - np.interp(history.time_s, grid_s, course[:, v])
-        mean, sd = ou_bridge(history.time_s, at_readings, times, fading_h * HOUR_S, sd_k)
-        middle.append(mean + np.interp(times, grid_s, course[:, v]))
-        spread.append(sd)
-    dew = np.minimum(middle[1], middle[0])
-    return Hindcast(times, middle[0], spread[0], dew, spread[1])
+        usual = np.interp(times, grid_s, course[:, v])
+        return _Known(fading_h * HOUR_S, sd_k, at_readings, usual)
+
+    return of(0, history.air_c), of(1, history.dew_point_c)
 
 
 def ou_bridge(

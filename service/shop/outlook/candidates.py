@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.shop.outlook.features import Ahead, Design
-from service.shop.outlook.history import Floats
+from service.shop.outlook.history import Bools, Floats
 from service.shop.outlook.learned import day_products, known_sums, ridge
 
 __all__ = ["NAMES", "PENALTIES", "SIMPLE", "Learned", "candidates", "learn"]
@@ -19,6 +19,11 @@ __all__ = ["NAMES", "PENALTIES", "SIMPLE", "Learned", "candidates", "learn"]
 SIMPLE = ("persistence", "yesterday", "climatology", "damped")
 PENALTIES = (100.0, 1000.0, 4000.0)
 NAMES = (*SIMPLE, *(f"ridge {penalty:g}" for penalty in PENALTIES))
+"""Candidates in their order; with a forecast of the air outdoors a ridge that knows it is last."""
+
+TOLD_PENALTY = 300.0
+TOLD_LIKE = 1
+"""Where nothing was foretold, that ridge says what the ridge of this place says."""
 
 WINDOW_DAYS = 180
 DAMPED_DAYS = 120
@@ -37,12 +42,15 @@ class Learned:
 
     ``damping`` (days + 1, 2) is the share of an anomaly that is left; ``coefficients``
     (penalties, days + 1, p, 2) of the ridge on what damping leaves; ``rows`` (days + 1,).
+    ``told`` (days + 1, p + 4, 2) is that of the ridge with a forecast of the air outdoors, NaN
+    while there is too little of it; None where there is no forecast.
     """
 
     horizon_h: int
     damping: Floats
     coefficients: Floats
     rows: Floats
+    told: Floats | None = None
 
 
 def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned:
@@ -63,7 +71,25 @@ def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned
     gram = day_products(features, features, horizon_h, WINDOW_DAYS)
     moment = day_products(features, left, horizon_h, WINDOW_DAYS)
     fits = np.stack([ridge(gram, moment, penalty) for penalty in PENALTIES])
-    return Learned(horizon_h, damping, fits, gram[:, -1, -1])
+    told = (
+        None if ahead.told is None else _learn_told(features, ahead.told, left, usable, horizon_h)
+    )
+    return Learned(horizon_h, damping, fits, gram[:, -1, -1], told)
+
+
+def _learn_told(
+    features: Floats, told: Floats, left: Floats, usable: Bools, horizon_h: int
+) -> Floats:
+    known = (usable & np.isfinite(told).all(axis=1))[:, None]
+    more = np.where(known, _with_told(features, told), 0.0)
+    gram = day_products(more, more, horizon_h, WINDOW_DAYS)
+    moment = day_products(more, np.where(known, left, 0.0), horizon_h, WINDOW_DAYS)
+    fits = ridge(gram, moment, TOLD_PENALTY)
+    return np.where((gram[:, -1, -1] >= RIDGE_FROM_ROWS)[:, None, None], fits, np.nan)
+
+
+def _with_told(features: Floats, told: Floats) -> Floats:
+    return np.hstack([features[:, :-1], told, features[:, -1:]])
 
 
 def candidates(made: Design, learned: Learned, ahead: Ahead, day: int | None = None) -> Floats:
@@ -86,8 +112,20 @@ def candidates(made: Design, learned: Learned, ahead: Ahead, day: int | None = N
         else:
             more = ahead.features @ coefficients[day]
         out.append(np.where(enough, damped + more, np.nan))
+    if learned.told is not None:
+        out.append(_told(learned.told, ahead, damped, out[len(SIMPLE) + TOLD_LIKE], day))
     seen = made.grid.seen[-rows:, None, None]
     return np.where(seen, np.stack(out, axis=1), np.nan)
+
+
+def _told(
+    coefficients: Floats, ahead: Ahead, damped: Floats, otherwise: Floats, day: int | None
+) -> Floats:
+    told = np.full((damped.shape[0], 4), np.nan) if ahead.told is None else ahead.told
+    features = _with_told(ahead.features, told)
+    own = _rolling_product if day is None else (lambda x, fits: x @ fits[day])
+    more = own(features, coefficients)
+    return np.where(np.isfinite(more), damped + more, otherwise)
 
 
 def _by_row(per_day: Floats, rows: int) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 
 from service.shop.outlook.courses import daily_course, filled, same_hour
 from service.shop.outlook.history import Floats, Grid
+from service.shop.outlook.told import Told, ToldGrid
 
 __all__ = ["Ahead", "Design", "design"]
 
@@ -20,13 +21,15 @@ LARGE_K = 5.0
 class Ahead:
     """What stands before each row for one horizon.
 
-    ``features`` (rows, p) have a last column of ones; ``course`` (rows, 2) is the daily course at
-    the target's hour [°C]; ``yesterday`` (rows, 2) the last value seen at that hour.
+    ``features`` (rows, p) have a last column of ones; ``told`` (rows, 4), where there is a forecast
+    of the air outdoors, is what it adds, NaN where it says nothing; ``course`` (rows, 2) is the
+    daily course at the target's hour [°C]; ``yesterday`` (rows, 2) the last value seen then.
     """
 
     features: Floats
     course: Floats
     yesterday: Floats
+    told: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,7 @@ class Design:
     course: Floats
     anomaly: Floats
     now: Floats
+    told: ToldGrid | None = None
 
     def ahead(self, horizon_h: int, first_row: int = 0) -> Ahead:
         """Return what stands before rows from ``first_row`` on for one horizon [h, 1 to 48]."""
@@ -55,7 +59,8 @@ class Design:
         ones = np.ones((rows - first_row, 1))
         features = np.hstack([self.now[first_row:], turn, same, step, leaning, ones])
         yesterday = np.where(known, self.values[index], np.nan)
-        return Ahead(features, course, yesterday)
+        told = None if self.told is None else self.told.features(horizon_h, first_row)
+        return Ahead(features, course, yesterday, told)
 
     def target(self, horizon_h: int) -> Floats:
         """Return what was seen so much later (rows, 2), NaN where unseen or across a break."""
@@ -71,8 +76,8 @@ class Design:
         return out
 
 
-def design(grid: Grid) -> Design:
-    """Reckon the features of every hour of a grid."""
+def design(grid: Grid, told: Told | None = None) -> Design:
+    """Reckon the features of every hour of a grid, with a forecast of the air outdoors or not."""
     course = daily_course(grid.values)
     values = filled(grid.values, course)
     anomaly = values - course
@@ -86,7 +91,8 @@ def design(grid: Grid) -> Design:
         hpa = grid.pressure_pa[:, None] / 100.0
         columns.append(hpa - _trailing_mean(hpa, 14 * 24))
         columns += [hpa - _lagged(hpa, lag) for lag in PRESSURE_LAGS_H]
-    return Design(grid, values, course, anomaly, np.hstack(columns))
+    beside = None if told is None else told.on(grid)
+    return Design(grid, values, course, anomaly, np.hstack(columns), beside)
 
 
 def _lagged(values: Floats, hours: int) -> Floats:

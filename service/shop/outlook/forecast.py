@@ -15,6 +15,7 @@ from service.shop.outlook.history import AirHistory, Floats, Grid, hourly
 from service.shop.outlook.paths import Paths, joint_ranks
 from service.shop.outlook.rolling import Horizon, drawn, roll
 from service.shop.outlook.spread import LEVELS, scale, spread_features
+from service.shop.outlook.told import Told
 
 __all__ = ["LONGEST_H", "PROBABILITIES", "OutlookModel", "Quantiles", "fit"]
 
@@ -62,10 +63,11 @@ class OutlookModel:
     hours: tuple[_Hour, ...]
     trajectories: Floats
     usual: Usual
+    told: Told | None = None
 
-    def with_history(self, history: AirHistory) -> OutlookModel:
-        """Return the same model looking at a newer record of the same place."""
-        return replace(self, history=history)
+    def with_history(self, history: AirHistory, told: Told | None = None) -> OutlookModel:
+        """Return the same model looking at a newer record of the place, and a newer forecast."""
+        return replace(self, history=history, told=told)
 
     def forecast(
         self, now: datetime | float, horizons_h: Floats | tuple[float, ...] = HORIZONS_H
@@ -160,7 +162,9 @@ class OutlookModel:
         """Quantiles (48, 3, levels) at whole hours, the values (2,) now, and what they rest on."""
         if now_s < self.fitted_s - 1.0:
             raise ValueError("now: lies before the instant that the outlook was fitted at")
-        made = design(_as_fitted(hourly(self.history, now_s), has_pressure=self.has_pressure))
+        grid = _as_fitted(hourly(self.history, now_s), has_pressure=self.has_pressure)
+        told = self.told if self.hours[0].learned.told is not None else None
+        made = design(grid, told)
         if not made.grid.seen[-1]:
             raise ValueError("history: no reading in the 40 min before now; there is no outlook")
         last = made.grid.hours - 1
@@ -175,7 +179,9 @@ class OutlookModel:
         return np.stack(out), made.grid.values[-1], made
 
 
-def fit(history: AirHistory, now: datetime | float | None = None) -> OutlookModel:
+def fit(
+    history: AirHistory, now: datetime | float | None = None, told: Told | None = None
+) -> OutlookModel:
     """Fit an outlook to a place's history.
 
     Parameters
@@ -185,6 +191,9 @@ def fit(history: AirHistory, now: datetime | float | None = None) -> OutlookMode
         anomaly that fades towards the daily course stands alone.
     now : datetime or float, optional
         Nothing read after this is looked at; unset, the newest reading.
+    told : Told, optional
+        What was foretold of the air outdoors, now and in the past. It gets the weight that its past
+        worth for this place asks for.
 
     Raises
     ------
@@ -197,13 +206,19 @@ def fit(history: AirHistory, now: datetime | float | None = None) -> OutlookMode
     grid = hourly(history, now_s)
     if grid.hours < 25 or grid.seen.sum() < 24:
         raise ValueError("history: an outlook needs at least a day of readings")
-    made = design(grid)
+    made = design(grid, told)
     rolled = roll(made, HORIZONS_H)
     hours = tuple(_last(rolled[h]) for h in HORIZONS_H)
     relative = np.stack([rolled[h].relative[:, [0, 2]] for h in HORIZONS_H], axis=1)
     whole = np.isfinite(relative).all(axis=(1, 2))
     return OutlookModel(
-        history, now_s, grid.pressure_pa is not None, hours, relative[whole], usual_of(made)
+        history,
+        now_s,
+        grid.pressure_pa is not None,
+        hours,
+        relative[whole],
+        usual_of(made),
+        told,
     )
 
 
@@ -214,6 +229,7 @@ def _last(horizon: Horizon) -> _Hour:
         learned.damping[-1:],
         learned.coefficients[:, -1:],
         learned.rows[-1:],
+        None if learned.told is None else learned.told[-1:],
     )
     return _Hour(newest, horizon.weights[-1], horizon.spread[-1], horizon.table[-1])
 

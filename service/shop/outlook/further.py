@@ -15,9 +15,10 @@ __all__ = ["Usual", "further", "usual_of"]
 
 @dataclass(frozen=True)
 class Usual:
-    """How anomalies of air and margin [K] fade and spread here: each (2,), and how they go together.
+    """How anomalies of air and margin fade, spread and go together here; arrays are (2,).
 
-    ``fading_h`` is a time constant, ``sd_k`` the standard deviation, ``together`` a correlation.
+    ``fading_h`` is a time constant, ``sd_k`` the standard deviation [K], ``together`` a
+    correlation.
     """
 
     fading_h: Floats

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from service.science import air
 
-__all__ = ["HOUR_S", "AirHistory", "Floats", "Grid", "hourly"]
+__all__ = ["HOUR_S", "AirHistory", "Bools", "Floats", "Grid", "hourly"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
