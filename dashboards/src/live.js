@@ -43,6 +43,11 @@ function connect() {
       soon();
     });
   }
+  // Somebody listens for new sensors: of no interest but to the page that shows it.
+  source.addEventListener("listening", () => {
+    heardAt = Date.now();
+    if (document.querySelector("[data-listening]")) soon();
+  });
   source.addEventListener("error", () => {
     before = false;
     refresh(); // is the service gone, or only the stream?
