@@ -54,8 +54,10 @@ class RecipeBook:
         self._from_files = dict(catalogue.texts)
         self._load()
 
-    def write(self, kind: Kind, text: str, *, who: str = "", note: str = "") -> int:
-        """Keep a material or schedule as a new version and let it hold from now on.
+    def write(self, kind: Kind, text: str, *, who: str = "", note: str = "") -> tuple[str, int]:
+        """Keep a material or schedule as a new version that holds from now on.
+
+        Returns its id, as the text has it, and the version.
 
         Raises
         ------
@@ -83,7 +85,7 @@ class RecipeBook:
                 )
             )
         self.catalogue.add(entry, text, number)
-        return number
+        return entry.id, number
 
     def enter_figures(
         self,
@@ -116,7 +118,7 @@ class RecipeBook:
                 raise BadInput("limits", f"{name!r} is none of {', '.join(LIMITS)}")
             data["limits"][name] = {"value": value, "basis": said}
         text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=100)
-        return self.write("material", text, who=who, note=said)
+        return self.write("material", text, who=who, note=said)[1]
 
     def text(self, kind: Kind, entry_id: str) -> str:
         """Return the YAML that holds; raises NotFound."""

@@ -11,6 +11,7 @@ __all__ = [
     "AdoptIn",
     "ClockIn",
     "CoatIn",
+    "FiguresIn",
     "FlawIn",
     "HangIn",
     "InstrumentIn",
@@ -22,12 +23,14 @@ __all__ = [
     "SlopeOffsetIn",
     "StepIn",
     "TakeIn",
+    "TextIn",
 ]
 
 ShortText = Annotated[str, Field(max_length=80)]
 LongText = Annotated[str, Field(max_length=2000)]
 PlaceId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$", examples=["booth"])]
 RetarderPct = Annotated[float, Field(ge=0, le=100)]
+FigureHours = Annotated[float, Field(gt=0, le=24 * 365)]
 Parts = Annotated[tuple[Annotated[str, Field(max_length=32)], ...], Field(max_length=20)]
 PlateMm = Annotated[float, Field(gt=0, le=100)]
 
@@ -182,6 +185,34 @@ class AdoptIn(_In):
     """From when the correction holds (default: the beginning of the check)."""
 
     from_at: AwareDatetime | None = None
+    who: ShortText = ""
+
+
+class TextIn(_In):
+    """A material or schedule as YAML."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=False)
+
+    text: Annotated[str, Field(min_length=1, max_length=40_000)]
+    who: ShortText = ""
+    note: Annotated[str, Field(max_length=500)] = ""
+
+
+class MarkFiguresIn(_In):
+    """Figures of one mark that a data sheet gives, in hours; what is left out stays."""
+
+    hours: FigureHours | None = None
+    low_hours: Annotated[FigureHours | None, Field(serialization_alias="low")] = None
+    high_hours: Annotated[FigureHours | None, Field(serialization_alias="high")] = None
+    closes_hours: Annotated[FigureHours | None, Field(serialization_alias="closes")] = None
+
+
+class FiguresIn(_In):
+    """Figures of a data sheet for one material."""
+
+    marks: dict[str, MarkFiguresIn] = {}
+    limits: dict[str, float] = {}
+    basis: Annotated[str, Field(min_length=3, max_length=120)]
     who: ShortText = ""
 
 

@@ -217,6 +217,24 @@ class MaterialOut(_Out):
     pot_life_h: FigureOut | None = None
 
 
+class VersionOut(_Out):
+    """One version of a material or schedule; ``version`` null: as it was read from files."""
+
+    version: int | None
+    text: str
+    who: str
+    note: str
+    made_at: Instant | None
+
+
+class WrittenOut(_Out):
+    """What was written, and as which version."""
+
+    kind: Literal["material", "schedule"]
+    id: str
+    version: int
+
+
 class StepOut(_Out):
     """One line of a schedule."""
 
@@ -434,7 +452,7 @@ class SensorOut(_Out):
     id: int
     place: str
     name: str
-    state: Literal["in use", "silent", "in a jar", "retired", "never heard"]
+    state: Literal["in use", "silent", "in a jar", "coming back", "retired", "never heard"]
     last_at: Instant | None
     age_s: Number
     silent: bool

@@ -9,6 +9,7 @@ from service.shop.spray_check import Reason, SprayCheck
 __all__ = [
     "ANSWERS",
     "COATED_PARTS",
+    "LIMITS",
     "METHODS",
     "PARTS",
     "PLACE_KINDS",
@@ -44,17 +45,26 @@ PLACE_KINDS = {
 QUANTITIES = {"rh_pct": "Humidity", "air_c": "Air temperature", "surface_c": "Surface"}
 
 METHODS = {
-    "two jars": "two salt jars",
-    "trusted instrument": "a trusted instrument",
-    "typed in": "typed in",
+    "two jars": "Two salt jars",
+    "trusted instrument": "A trusted instrument",
+    "typed in": "Typed in",
 }
 
 SENSOR_STATES = {
     "in use": "In use",
     "silent": "Silent",
     "in a jar": "In a salt jar",
+    "coming back": "Coming back",
     "retired": "Out of use",
     "never heard": "Never heard",
+}
+
+LIMITS = {
+    "air_min_c": "Air, at least",
+    "air_max_c": "Air, at most",
+    "rh_max_pct": "Humidity, at most",
+    "dew_point_margin_k": "Surface over dew point, at least",
+    "blush_margin_k": "Wet film over dew point, at least",
 }
 
 SEVERITIES = {1: "slight", 2: "must be put right", 3: "strip it"}

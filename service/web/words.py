@@ -187,6 +187,24 @@ class Words:
         """Shop's units in one kelvin."""
         return 1.8 if self.us else 1.0
 
+    def limit_unit(self, name: str) -> str:
+        """Unit of a material's limit, by its name."""
+        if name.endswith("_pct"):
+            return "% RH"
+        return self.temperature_unit if name.endswith("_c") else self.difference_unit
+
+    def limit_figure(self, name: str, value: float) -> str:
+        """A material's limit in the shop's unit, without the unit, as a form field holds it."""
+        if name.endswith("_c"):
+            return _plain(value * 1.8 + 32.0 if self.us else value, 1)
+        return _plain(value * (self.difference_factor if name.endswith("_k") else 1.0), 1)
+
+    def plain_limit(self, name: str, figure: float) -> float:
+        """A limit that was typed in the shop's unit, in the unit of its name."""
+        if name.endswith("_c"):
+            return (figure - 32.0) / 1.8 if self.us else figure
+        return figure / self.difference_factor if name.endswith("_k") else figure
+
     @property
     def reach_unit(self) -> str:
         """Unit of the distance from gun or can."""

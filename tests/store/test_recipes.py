@@ -106,7 +106,7 @@ def test_a_piece_stays_on_the_schedule_it_began(work):
 
 def test_a_new_material_may_be_written(work):
     text = work.recipes.text("material", LACQUER).replace(f"id: {LACQUER}", "id: house-lacquer")
-    assert work.recipes.write("material", text) == 1
+    assert work.recipes.write("material", text) == ("house-lacquer", 1)
     assert work.record_coat(piece(work, "41"), material_id="house-lacquer").material_version == 1
 
 
