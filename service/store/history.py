@@ -7,7 +7,6 @@ begins) the readings themselves are taken.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -18,18 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlmodel import Session, col, func, select
 
-from service.science import air as moist
 from service.shop.correction import Corrections
-from service.shop.quality import names_of
-from service.store import corrections, horizon, rollups
+from service.store import corrections, horizon, raw, rollups
 from service.store.cover import Piece, cover
 from service.store.errors import BadInput
 from service.store.marks import HOUR_MS, hour_of, runs
+from service.store.raw import without_nan
 from service.store.readings import sensors_of
 from service.store.tables import CLIMATE_SCALE, Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
 
-__all__ = ["History", "history"]
+__all__ = ["History", "buckets", "history", "named", "names", "step_of"]
 
 UNIT_S = {"s": 1, "m": 60, "h": 3600, "d": 86400}
 MOST_ROWS = 20_000
@@ -81,20 +79,37 @@ def history(
     BadInput
         Naming ``resolution`` or ``points``.
     """
+    step_s = step_of(session, place_id, from_at, to_at, resolution, points)
+    if step_s is None:
+        return History("raw", _raw(session, place_id, from_at, to_at))
+    if (to_at - from_at).total_seconds() / step_s > MOST_ROWS:
+        raise BadInput("resolution", f"{resolution} gives more than {MOST_ROWS} rows; ask for less")
+    return History(named(step_s), buckets(session, place_id, from_at, to_at, step_s))
+
+
+def step_of(
+    session: Session,
+    place_id: str,
+    from_at: datetime,
+    to_at: datetime,
+    resolution: str,
+    points: int,
+) -> int | None:
+    """Return the step [s] that a resolution comes to over a span; None: single readings.
+
+    Raises
+    ------
+    BadInput
+        Naming ``resolution`` or ``points``.
+    """
     if not 2 <= points <= 5000:
         raise BadInput("points", f"{points} is outside 2 to 5000")
     if resolution == "auto":
-        step_s = _auto_step(session, place_id, from_at, to_at, points)
-    else:
-        step_s = None if resolution == "raw" else _seconds(resolution)
-        if step_s is None or step_s % FINEST_S:
-            _refuse_thinned(session, place_id, from_at, to_at, resolution)
-    if step_s is None:
-        return History("raw", _with_dew_points(_raw(session, place_id, from_at, to_at)))
-    if (to_at - from_at).total_seconds() / step_s > MOST_ROWS:
-        raise BadInput("resolution", f"{resolution} gives more than {MOST_ROWS} rows; ask for less")
-    rows = _buckets(session, place_id, from_at, to_at, step_s)
-    return History(_named(step_s), _with_dew_points(rows))
+        return _auto_step(session, place_id, from_at, to_at, points)
+    step_s = None if resolution == "raw" else _seconds(resolution)
+    if step_s is None or step_s % FINEST_S:
+        _refuse_thinned(session, place_id, from_at, to_at, resolution)
+    return step_s
 
 
 def _seconds(resolution: str) -> int:
@@ -104,7 +119,10 @@ def _seconds(resolution: str) -> int:
     return int(found[1]) * UNIT_S[found[2]]
 
 
-def _named(step_s: int) -> str:
+def named(step_s: int | None) -> str:
+    """Return a step as a resolution is written: ``15m``, ``1d``, ``raw``."""
+    if step_s is None:
+        return "raw"
     unit = next(u for u in ("d", "h", "m", "s") if step_s % UNIT_S[u] == 0)
     return f"{step_s // UNIT_S[unit]}{unit}"
 
@@ -160,38 +178,28 @@ def _refuse_thinned(
 def _raw(
     session: Session, place_id: str, from_at: datetime, to_at: datetime
 ) -> list[dict[str, Any]]:
-    names = _names(session, place_id)
-    rows = session.exec(
-        select(Reading)
-        .where(col(Reading.sensor_id).in_(names))
-        .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
-        .order_by(col(Reading.at), col(Reading.sensor_id))
-        .limit(MOST_ROWS + 1)
-    ).all()
-    if len(rows) > MOST_ROWS:
+    known = names(session, place_id)
+    start, end = to_millis(from_at), to_millis(to_at) + 1
+    found = raw.read(session, list(known), start, end, limit=MOST_ROWS + 1)
+    if len(found) > MOST_ROWS:
         raise BadInput(
             "resolution", f"raw gives more than {MOST_ROWS} rows; ask for a shorter span"
         )
-    corrected = _corrected(rows, corrections.standing(session, names))
-    return [
-        {
-            "at": row.at,
-            "sensor": names[row.sensor_id],
-            "air_c": air_c,
-            "rh_pct": rh_pct,
-            "surface_c": surface_c,
-            "pressure_pa": row.pressure_pa,
-            "battery_pct": row.battery_pct,
-            "raw_air_c": row.raw_air_c,
-            "raw_rh_pct": row.raw_rh_pct,
-            "raw_surface_c": row.surface_c,
-            "flags": None if row.flags is None else list(names_of(row.flags)),
-        }
-        for row, (air_c, rh_pct, surface_c) in zip(rows, corrected, strict=True)
-    ]
+    columns = {
+        "at": [from_millis(at) for at in found.at_ms.tolist()],
+        "sensor": [known[sensor_id] for sensor_id in found.sensor_id.tolist()],
+        **{name: without_nan(values) for name, values in found.corrected.items()},
+        "dew_point_c": without_nan(found.dew_point_c()),
+        "pressure_pa": without_nan(found.pressure_pa),
+        "battery_pct": [None if b is None else int(b) for b in without_nan(found.battery_pct)],
+        **{f"raw_{name}": without_nan(values) for name, values in found.sent.items()},
+        "flags": [None if words is None else list(words) for words in found.flag_names()],
+    }
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _names(session: Session, place_id: str) -> dict[int, str]:
+def names(session: Session, place_id: str) -> dict[int, str]:
+    """Return a place's sensors by id, in the order in which they were first heard."""
     rows = session.exec(
         select(Sensor.id, Sensor.name)
         .where(col(Sensor.place_id) == place_id)
@@ -200,41 +208,24 @@ def _names(session: Session, place_id: str) -> dict[int, str]:
     return {int(sensor_id or 0): name for sensor_id, name in rows}
 
 
-def _corrected(
-    rows: Sequence[Reading], standing: Mapping[int, Corrections]
-) -> list[tuple[float, float, float | None]]:
-    time_s = np.array([row.at.timestamp() for row in rows])
-    sensor = np.array([row.sensor_id for row in rows])
-    raw = {
-        "air_c": np.array([row.raw_air_c for row in rows], dtype=np.float64),
-        "rh_pct": np.array([row.raw_rh_pct for row in rows], dtype=np.float64),
-        "surface_c": np.array([row.surface_c for row in rows], dtype=np.float64),
-    }
-    for sensor_id, known in standing.items():
-        own = sensor == sensor_id
-        for quantity, value in raw.items():
-            value[own] = known.apply(quantity, time_s[own], value[own])
-    table = zip(*(value.tolist() for value in raw.values()), strict=True)
-    return [(a, r, None if math.isnan(s) else s) for a, r, s in table]
-
-
-def _buckets(
+def buckets(
     session: Session, place_id: str, from_at: datetime, to_at: datetime, step_s: int
 ) -> list[dict[str, Any]]:
-    names = _names(session, place_id)
-    standing = corrections.standing(session, names)
+    """Read buckets of so many seconds, however many; both ends of the span are included."""
+    known = names(session, place_id)
+    standing = corrections.standing(session, known)
     start, end = to_millis(from_at), to_millis(to_at) + 1  # `to` is included
     pieces = cover(
         start,
         end,
         [step for step in rollups.STEPS_S if step_s % step == 0],
-        cuts=[round(at * 1000) for known in standing.values() for at in known.begins()],
+        cuts=[round(at * 1000) for one in standing.values() for at in one.begins()],
         unsettled=_unsettled(session, place_id, start, end),
     )
     parts = [
         _part(session, ids, standing, whole, step_s)
         for piece in pieces
-        for ids, whole in _there(session, list(names), piece)
+        for ids, whole in _there(session, list(known), piece)
     ]
     table = np.concatenate([np.empty((0, 13)), *parts])
     return _merged(table)
@@ -336,7 +327,8 @@ def _merged(table: NDArray[np.float64]) -> list[dict[str, Any]]:
     surface = np.where(surfaces > 0, total(SURFACE_SUM, used) / np.maximum(surfaces, 1), np.nan)
     flagged, left_out = total(DOUBTFUL), total(LEFT_OUT)
     whole = zip(*(x.astype(int).tolist() for x in (starts, count, flagged, left_out)), strict=True)
-    values = zip(*(x.tolist() for x in (*air, *rh, surface)), strict=True)
+    dew_points = without_nan(raw.dew_points(air[1], rh[1]))
+    values = zip(*(x.tolist() for x in (*air, *rh)), without_nan(surface), dew_points, strict=True)
     return [
         {
             "at": from_millis(start),
@@ -345,10 +337,11 @@ def _merged(table: NDArray[np.float64]) -> list[dict[str, Any]]:
             "left_out": impossible,
             "air_c": {"min": a_min, "mean": a_mean, "max": a_max},
             "rh_pct": {"min": r_min, "mean": r_mean, "max": r_max},
-            "surface_c": None if math.isnan(surface_c) else surface_c,
+            "surface_c": surface_c,
+            "dew_point_c": dew_point_c,
         }
         for (start, there, doubtful, impossible), (
-            a_min, a_mean, a_max, r_min, r_mean, r_max, surface_c,
+            a_min, a_mean, a_max, r_min, r_mean, r_max, surface_c, dew_point_c,
         ) in zip(whole, values, strict=True)
         if there
     ]  # fmt: skip
@@ -363,20 +356,3 @@ def _trusted(table: NDArray[np.float64], bucket: NDArray[np.intp], size: int) ->
     clean = (count > 0) & (2 * doubtful < count)
     any_clean = np.bincount(bucket, clean, size) > 0
     return clean | ~any_clean[bucket]
-
-
-def _with_dew_points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Add the dew point of each row's (mean) air; None where the air is bone-dry."""
-
-    def mean(row: dict[str, Any], name: str) -> float:
-        value = row[name]
-        return float(value["mean"] if isinstance(value, dict) else value)
-
-    damp = [row for row in rows if mean(row, "rh_pct") > 0.0]
-    dew_points: dict[int, float] = {}
-    if damp:
-        air_c = np.array([mean(row, "air_c") for row in damp])
-        rh_pct = np.array([mean(row, "rh_pct") for row in damp])
-        found = np.asarray(moist.dew_point(air_c, rh_pct))
-        dew_points = {id(row): float(dew) for row, dew in zip(damp, found, strict=True)}
-    return [row | {"dew_point_c": dew_points.get(id(row))} for row in rows]
