@@ -67,6 +67,8 @@ class Material:
     note: str = ""
     pot_life_h: Figure | None = None
     """How long a mix may be used, in hours; None where nothing is mixed."""
+    volume_solids: Figure | None = None
+    """Part of the wet film that stays, by volume; None: as the blend tells, if there is one."""
 
     @property
     def sprayed(self) -> Blend:

@@ -109,6 +109,10 @@ class _Figure(_Strict):
         return Figure(self.value, self.basis)
 
 
+class _Share(_Figure):
+    value: float = Field(gt=0, le=1)
+
+
 class _Mark(_Strict):
     hours: Hours
     low: Hours | None = None
@@ -199,6 +203,7 @@ class _Material(_Strict):
     cautions: list[str] = Field(min_length=1)
     note: str = ""
     pot_life_h: _Figure | None = None
+    volume_solids: _Share | None = None
 
 
 class _Step(_Strict):
@@ -275,6 +280,7 @@ def parse_material(text: str, where: str) -> Material:
         cautions=tuple(m.cautions),
         note=m.note,
         pot_life_h=None if m.pot_life_h is None else m.pot_life_h.plain(),
+        volume_solids=None if m.volume_solids is None else m.volume_solids.plain(),
     )
 
 
