@@ -35,6 +35,7 @@ __all__ = [
     "HOLES_MOST",
     "LAPSE",
     "PIECE_SD",
+    "READY_BY",
     "SAID",
     "SCALE_SD",
     "Z80",
@@ -52,8 +53,16 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-SAID: Mapping[str, bool] = {"soft": False, "clean": True, "gummed": False, "printed": False}
-"""What a tap says, and whether the coat was already ready by it."""
+SAID: Mapping[str, str] = {
+    "soft": "still soft",
+    "clean": "sanded clean",
+    "gummed": "gummed the paper",
+    "printed": "printed",
+}
+"""What a tap can say of a coat."""
+
+READY_BY: Mapping[str, bool] = {"soft": False, "clean": True, "gummed": False, "printed": False}
+"""Whether the coat was already ready by it."""
 
 _ABOUT: Mapping[str, tuple[str, ...]] = {
     "clean": ("sand", "rub_out", "cut", "buff"),
@@ -205,7 +214,7 @@ def mark_for(said: str, hours: float, marks: Mapping[str, Mark], waited: str | N
     mark that lies nearest to what the clock has run, ``hours`` in reference hours.
     """
     about = [name for name in _ABOUT.get(said, tuple(marks)) if name in marks]
-    if waited in about and not SAID[said]:
+    if waited in about and not READY_BY[said]:
         return waited
     now = math.log(max(hours, 1e-6))
     return min(about, key=lambda name: abs(math.log(marks[name].hours) - now), default=None)

@@ -18,6 +18,7 @@ from service.shop.wet import beyond_model, film_floor
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.pieces import Piece, marks_of, schedule_of
+from service.store.reckoning import Reckoning
 from service.store.tables import Coat
 
 __all__ = ["air_at", "behind"]
@@ -65,6 +66,7 @@ def behind(
     session: Session,
     piece: Piece,
     catalogue: Catalogue,
+    reckoning: Reckoning,
     seen_at: datetime,
     coat_id: int | None,
 ) -> dict[str, Any]:
@@ -76,18 +78,27 @@ def behind(
     coats = [c for c in piece.coats if c.at <= seen_at and coat_id in (None, c.id)]
     return {
         "seen_at": seen_at.isoformat(),
-        "coats": [_plain(_of_coat(session, piece, catalogue, coat)) for coat in coats],
+        "coats": [_plain(_of_coat(session, piece, catalogue, reckoning, coat)) for coat in coats],
     }
 
 
-def _of_coat(session: Session, piece: Piece, catalogue: Catalogue, coat: Coat) -> CoatEvidence:
+def _of_coat(
+    session: Session, piece: Piece, catalogue: Catalogue, reckoning: Reckoning, coat: Coat
+) -> CoatEvidence:
     before, after = timedelta(seconds=BEFORE_S), timedelta(seconds=AFTER_S)
     read = readings.series(session, coat.place_id, coat.at - before, coat.at + after, None)
     course = AirCourse(read.time_s, read.air_c, read.rh_pct)
     below = [c for c in piece.coats if c.at < coat.at and touches(c.parts, coat.parts)]
     waited = None
     if below:
-        marks = marks_of(session, piece.of(below[-1].parts), catalogue, coat.at, below[-1])
+        marks = marks_of(
+            session,
+            piece.of(below[-1].parts),
+            catalogue,
+            coat.at,
+            below[-1],
+            reckoning=reckoning,
+        )
         schedule = schedule_of(piece, catalogue)
         step = schedule.step(coat.step_key) if schedule else None
         same = below[-1].step_key == coat.step_key

@@ -1,4 +1,4 @@
-"""The record of an instrument as one list: coats, steps, moves and flaws."""
+"""The record of an instrument as one list: coats, steps, moves, verdicts and flaws."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from service.store.catalogue import Catalogue
 from service.store.pieces import Piece, schedule_of
 from service.store.tables import Coat, Flaw, Hanging, StepDone
+from service.store.verdicts import said_of, verdicts_on
 
 __all__ = ["LogEntry", "log_of"]
 
@@ -66,6 +67,13 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
             undone=h.undone_at is not None,
         )
         for h in hung
+    ]  # fmt: skip
+    entries += [
+        LogEntry(
+            "verdict", int(v.id or 0), v.at, said_of(v),
+            material_id=v.material_id, who=v.who, undone=v.undone_at is not None,
+        )
+        for v in verdicts_on(session, coats, undone=True)
     ]  # fmt: skip
     entries += [
         LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws

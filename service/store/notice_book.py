@@ -78,7 +78,8 @@ class NoticeBook:
         now = self.clock.now()
         stale = self.desk.facts.stale_after_s
         pieces = all_pieces(session)
-        cards = [card_of(session, piece, self.catalogue, now) for piece in pieces]
+        reckoning = self.desk.reckoning(session)
+        cards = [card_of(session, piece, self.catalogue, now, reckoning) for piece in pieces]
         found = [ready_notice(card) for card in cards]
         found += [
             silent_notice(

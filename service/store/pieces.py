@@ -204,7 +204,7 @@ def marks_of(
         film_um=drying.effective_film(coat.wet_um, _soft_under(under, coat, catalogue, course)),
         air=course,
         now=now,
-        scales=reckoning.scales_of(coat.material_id),
+        scales=reckoning.scales_of(material),
     )
 
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from service.shop.learning import MarkScale, Posterior
+from service.shop.learning import MarkScale, Observation, Prior, update
+from service.shop.materials import Material
 from service.shop.projection import REFERENCE
 
 __all__ = ["BY_THE_BOOK", "Reckoning"]
@@ -18,13 +19,19 @@ __all__ = ["BY_THE_BOOK", "Reckoning"]
 class Reckoning:
     """What holds for all pieces of a shop at one moment."""
 
-    learned: Mapping[str, Posterior] = field(default_factory=dict)
-    """By material; only materials that something was learned of."""
+    observed: Mapping[str, tuple[Observation, ...]] = field(default_factory=dict)
+    """Verdicts by material, as far as they can be learned from."""
 
-    def scales_of(self, material_id: str) -> Mapping[str, MarkScale]:
-        """Scale of each mark of a material, as learned; empty where nothing is learned of it."""
-        found = self.learned.get(material_id)
-        return REFERENCE if found is None else {scale.mark: scale for scale in found.marks}
+    def scales_of(self, material: Material) -> Mapping[str, MarkScale]:
+        """Scale of each mark of a material, as learned; empty where nothing is learned of it.
+
+        It is on top of the reference hours that the material states, whichever version it is.
+        """
+        observed = self.observed.get(material.id)
+        if not observed:
+            return REFERENCE
+        found = update(Prior.of(material), observed)
+        return {scale.mark: scale for scale in found.marks} if found.taps else REFERENCE
 
 
 BY_THE_BOOK = Reckoning()

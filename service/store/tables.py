@@ -291,6 +291,8 @@ class Verdict(SQLModel, table=True):
     at: datetime = _instant()
     hours: float
     """Reference hours that the coat's clock had run by then."""
+    gap_h: float = 0.0
+    """Hours of the wait that no reading covers."""
     who: str = Field(default="", max_length=80)
     made_at: datetime = _instant()
     undone_at: datetime | None = _instant(nullable=True)

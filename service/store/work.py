@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from typing import cast
 
 from sqlmodel import Session, col, select
 
@@ -29,12 +30,20 @@ from service.store.tables import (
     Notice,
     Place,
     StepDone,
+    Verdict,
 )
+from service.store.verdicts import VerdictBook, said_of, verdicts_on
 
 __all__ = ["BUILDS", "PLACE_KINDS", "USUAL_PASSES", "Work"]
 
 PLACE_KINDS = ("booth", "rack", "store", "outdoors")
-RECORDS = ("coat", "step", "hung")
+Record = Coat | StepDone | Hanging | Verdict
+RECORDS: dict[str, type[Record]] = {
+    "coat": Coat,
+    "step": StepDone,
+    "hung": Hanging,
+    "verdict": Verdict,
+}
 RESERVED_PLACES = frozenset({"notices"})
 PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 
@@ -51,6 +60,7 @@ class Work:
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
         self.recipes = RecipeBook(db, clock, catalogue)
+        self.verdicts = VerdictBook(db, clock, catalogue)
 
     # -- places and instruments ------------------------------------------------------------
 
@@ -242,17 +252,11 @@ class Work:
         return row
 
     def undo(self, kind: str, row_id: int) -> None:
-        """Take one coat, step or hanging back; it stays in the record, marked."""
+        """Take one coat, step, hanging or verdict back; it stays in the record, marked."""
         if kind not in RECORDS:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}")
         with self.db.write() as session:
-            row: Coat | StepDone | Hanging | None
-            if kind == "coat":
-                row = session.get(Coat, row_id)
-            elif kind == "step":
-                row = session.get(StepDone, row_id)
-            else:
-                row = session.get(Hanging, row_id)
+            row = cast("Record | None", session.get(RECORDS[kind], row_id))
             if row is None:
                 raise NotFound(kind, f"there is no {kind} {row_id}")
             if row.undone_at is not None:
@@ -265,12 +269,16 @@ class Work:
         with self.db.write() as session:
             piece = load_piece(session, instrument_id)
             # The first hanging is how the piece came in, not an act to take back.
-            acts: list[tuple[datetime, int, str, Coat | StepDone | Hanging]] = [
+            acts: list[tuple[datetime, int, str, Record]] = [
                 *((c.made_at, int(c.id or 0), f"{c.step_key}: coat", c) for c in piece.coats),
                 *((s.made_at, int(s.id or 0), f"{s.step_key}: done", s) for s in piece.steps),
                 *(
                     (h.from_at, int(h.id or 0), f"hung in {h.place_id}", h)
                     for h in piece.hangings[1:]
+                ),
+                *(
+                    (v.made_at, int(v.id or 0), said_of(v), v)
+                    for v in verdicts_on(session, piece.coats)
                 ),
             ]
             if not acts:
@@ -312,7 +320,14 @@ class Work:
                 seen_at=when,
                 note=text("note", note, 2000),
                 coat_id=coat_id,
-                evidence=evidence.behind(session, piece.of((part,)), self.catalogue, when, coat_id),
+                evidence=evidence.behind(
+                    session,
+                    piece.of((part,)),
+                    self.catalogue,
+                    self.desk.reckoning(session),
+                    when,
+                    coat_id,
+                ),
                 made_at=self.clock.now(),
             )
             session.add(row)
@@ -339,13 +354,15 @@ class Work:
     ) -> tuple[list[str], NextAct]:
         """Return the parts that something is recorded on, and what is open on them."""
         named = _parts(parts, piece.row.parts or PARTS)
-        card = card_of(session, piece, self.catalogue, when)
+        reckoning = self.desk.reckoning(session)
+        card = card_of(session, piece, self.catalogue, when, reckoning)
         if not card.parts:
             return named, card.act
         if not named:
             return [part.part for part in card.parts if part.due], card.act
         row = piece.row.model_copy(update={"parts": named})
-        return named, card_of(session, replace(piece, row=row), self.catalogue, when).act
+        named_only = replace(piece, row=row)
+        return named, card_of(session, named_only, self.catalogue, when, reckoning).act
 
     def _material_id(self, given: str | None, act: NextAct) -> str:
         if given is not None:

@@ -45,6 +45,7 @@ def upgrade() -> None:
         sa.Column("said", sa.String(length=16), nullable=False),
         sa.Column("at", sa.BigInteger(), nullable=False),
         sa.Column("hours", sa.Float(), nullable=False),
+        sa.Column("gap_h", sa.Float(), nullable=False),
         sa.Column("who", sa.String(length=80), nullable=False),
         sa.Column("made_at", sa.BigInteger(), nullable=False),
         sa.Column("undone_at", sa.BigInteger(), nullable=True),
