@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import logging
 import signal
 import sys
@@ -18,7 +17,7 @@ from sensors.node.bus import Bus, LinuxBus
 from sensors.node.chip import Chip, ReadError
 from sensors.node.chips import KINDS, look
 from sensors.node.clock import BoardClock, Clock, kernel_is_disciplined
-from sensors.node.forwarder import EPOCH
+from sensors.node.forwarder import instant_of
 from sensors.node.node import run
 from sensors.node.notify import tell
 from sensors.node.sampler import Source, measured
@@ -26,10 +25,11 @@ from sensors.node.settings import (
     FIELDS,
     ChipSettings,
     SettingsError,
+    bus_number,
     chip_settings,
     settings,
-    values_of,
 )
+from sensors.payloads import encode
 
 __all__ = ["main"]
 
@@ -55,10 +55,10 @@ def main(
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(message)s")
     try:
         if what == "check":
-            return _check(values_of(path, given), open_bus)
+            return _check(bus_number(path, given), open_bus)
         if once:
-            trusted = bool(given["trust_clock"])
-            return _once(chip_settings(path, given), open_bus, make_clock(trusted))
+            chip = chip_settings(path, given)
+            return _once(chip, open_bus, make_clock(chip.trust_clock))
         wanted = settings(path, given)
     except SettingsError as error:
         return _say(f"{error}", NOT_UNDERSTOOD)
@@ -69,7 +69,7 @@ def main(
         signal.signal(end, lambda *_: stop.set())
     try:
         source = _source(wanted.chip, open_bus)
-        return run(wanted, source, make_clock(wanted.trust_clock), stop, tell)
+        return run(wanted, source, make_clock(wanted.chip.trust_clock), stop, tell)
     except StorageError as error:
         return _say(f"buffer: {error}", FAILED)
 
@@ -124,25 +124,17 @@ def _once(wanted: ChipSettings, open_bus: OpenBus, clock: Clock) -> int:
     finally:
         bus.close()
     utc_ms = clock.now().utc_ms
-    at = None if utc_ms is None else utc_ms / 1000
-    body = {
-        "at": None if at is None else _iso(at),
-        "air_c": round(made.air_c, 3),
-        "rh_pct": round(made.rh_pct, 3),
-        "pressure_pa": None if made.pressure_pa is None else round(made.pressure_pa, 1),
-    }
-    sys.stdout.write(json.dumps({k: v for k, v in body.items() if v is not None}) + "\n")
+    payload = encode(
+        air_c=made.air_c,
+        rh_pct=made.rh_pct,
+        pressure_pa=made.pressure_pa,
+        at=None if utc_ms is None else instant_of(utc_ms),
+    )
+    sys.stdout.write(payload.decode() + "\n")
     return 0
 
 
-def _iso(seconds: float) -> str:
-    from datetime import timedelta
-
-    return (EPOCH + timedelta(seconds=seconds)).isoformat(timespec="milliseconds")
-
-
-def _check(values: dict[str, Any], open_bus: OpenBus) -> int:
-    number = values.get("bus", 1)
+def _check(number: int, open_bus: OpenBus) -> int:
     bus = open_bus(number)
     try:
         found = look(bus, time.sleep)

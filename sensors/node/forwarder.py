@@ -14,7 +14,7 @@ from sensors.node.buffer import Buffer, Kept, StorageError
 from sensors.payloads import encode
 from sensors.publish import Broker, Publisher, PublishError
 
-__all__ = ["Forwarder", "Route", "payload_of"]
+__all__ = ["Forwarder", "Route", "instant_of", "payload_of"]
 
 log = logging.getLogger(__name__)
 
@@ -36,12 +36,17 @@ class Route:
     most_per_s: float
 
 
+def instant_of(ms: int) -> datetime:
+    """Return the instant of milliseconds since 1970."""
+    return EPOCH + timedelta(milliseconds=ms)
+
+
 def payload_of(kept: Kept) -> bytes:
     """Return a measurement in our JSON."""
     return encode(
         air_c=kept.air_c,
         rh_pct=kept.rh_pct,
-        at=EPOCH + timedelta(milliseconds=kept.at_ms),
+        at=instant_of(kept.at_ms),
         pressure_pa=kept.pressure_pa,
     )
 

@@ -14,7 +14,15 @@ from sensors.node.heating import HeatingRule
 from sensors.payloads import PayloadError, topic_of
 from sensors.publish import Broker, PublishError
 
-__all__ = ["FIELDS", "ChipSettings", "Settings", "SettingsError", "chip_settings", "settings"]
+__all__ = [
+    "FIELDS",
+    "ChipSettings",
+    "Settings",
+    "SettingsError",
+    "bus_number",
+    "chip_settings",
+    "settings",
+]
 
 
 class SettingsError(ValueError):
@@ -23,11 +31,12 @@ class SettingsError(ValueError):
 
 @dataclass(frozen=True)
 class ChipSettings:
-    """Which chip is read."""
+    """Which chip is read, and whether the time is taken from the board as it is."""
 
     chip: str
     bus: int
     address: int
+    trust_clock: bool
 
 
 @dataclass(frozen=True)
@@ -43,7 +52,6 @@ class Settings:
     longest_s: float
     most_per_s: float
     heating: HeatingRule
-    trust_clock: bool
 
 
 FIELDS: Mapping[str, str] = {
@@ -63,7 +71,7 @@ FIELDS: Mapping[str, str] = {
 }
 
 
-def values_of(path: Path | None, flags: Mapping[str, Any]) -> dict[str, Any]:
+def _values(path: Path | None, flags: Mapping[str, Any]) -> dict[str, Any]:
     """Read the file, and put the flags that were given over it."""
     found: dict[str, Any] = {}
     if path is not None:
@@ -79,16 +87,21 @@ def values_of(path: Path | None, flags: Mapping[str, Any]) -> dict[str, Any]:
     return found | {name: value for name, value in flags.items() if value is not None}
 
 
+def bus_number(path: Path | None, flags: Mapping[str, Any]) -> int:
+    """Return which bus is meant; raises SettingsError naming what is wrong."""
+    return _bus(_values(path, flags))
+
+
 def chip_settings(path: Path | None, flags: Mapping[str, Any]) -> ChipSettings:
     """Return which chip is meant; raises SettingsError naming what is wrong."""
-    return _chip(values_of(path, flags))
+    return _chip(_values(path, flags))
 
 
 def settings(
     path: Path | None, flags: Mapping[str, Any], environment: Mapping[str, str] = os.environ
 ) -> Settings:
     """Return all settings; raises SettingsError naming what is wrong."""
-    values = values_of(path, flags)
+    values = _values(path, flags)
     chip = _chip(values)
     above_pct = values.get("heater_above_pct")
     if above_pct is not None:
@@ -105,7 +118,6 @@ def settings(
         longest_s=_number(values, "most_days", 60, 0.01, 3650) * 86_400,
         most_per_s=_number(values, "most_per_s", 20, 0.1, 1000),
         heating=HeatingRule(above_pct),
-        trust_clock=_yes_or_no(values, "trust_clock"),
     )
 
 
@@ -118,7 +130,11 @@ def _chip(values: Mapping[str, Any]) -> ChipSettings:
     if address not in addresses:
         known = ", ".join(f"0x{a:02x}" for a in addresses)
         raise SettingsError(f"address: 0x{address:02x} is not one of a {name}: {known}")
-    return ChipSettings(name, _whole(values, "bus", 1, 0, 255), address)
+    return ChipSettings(name, _bus(values), address, _yes_or_no(values, "trust_clock"))
+
+
+def _bus(values: Mapping[str, Any]) -> int:
+    return _whole(values, "bus", 1, 0, 255)
 
 
 def _topic(values: Mapping[str, Any]) -> str:

@@ -182,6 +182,20 @@ class TestCommand:
         ]
         assert lines[4].startswith("the board's clock is")
 
+    def test_a_wrong_bus_is_named(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        path = tmp_path / "node.toml"
+        path.write_text('bus = "one"')
+        assert main(["check", "--config", str(path)]) == NOT_UNDERSTOOD
+        assert "bus: 'one' is not a whole number" in capsys.readouterr().err
+
+    def test_the_clock_may_be_trusted_by_the_file(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        path = tmp_path / "node.toml"
+        path.write_text('chip = "sht4x"\ntrust_clock = true')
+        assert main(["--once", "--config", str(path)], open_bus=lambda _: simulated()) == 0
+        assert "at" in json.loads(capsys.readouterr().out)
+
     def test_check_finds_nothing(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["check", "--bus", "4"], open_bus=lambda _: SimulatedBus({})) == FAILED
         assert "bus 4: none of sht3x, sht4x, bme280 answers" in capsys.readouterr().out

@@ -152,8 +152,11 @@ def test_node_and_broker_killed_again_and_again(node: Node, broker: Mosquitto) -
         reached = len(listener.got) + 8
         eventually(lambda goal=reached: len(listener.got) >= goal, 60, f"readings of {round_}")
         if round_ % 2:
-            # Just after a message has come, so that none is in the broker's hands alone: what it
-            # has acknowledged and not passed on dies with it, whoever sent it.
+            # Just after a message has come, and no other under way: what the broker has
+            # acknowledged and not yet passed on dies with it, whoever sent it.
+            eventually(lambda: node.waiting() <= 1, 60, "all is sent")
+            fresh = len(listener.got) + 1
+            eventually(lambda goal=fresh: len(listener.got) >= goal, 10, "a fresh reading")
             broker.kill()
             time.sleep(1.0)
             node.end(signal.SIGKILL)
