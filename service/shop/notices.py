@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 
 from service.shop.cards import InstrumentCard
 from service.shop.spray_check import SprayCheck
+from service.shop.wood_watch import BAND_PCT, WoodWatch
 
 __all__ = [
     "NOTICE_KINDS",
@@ -23,6 +24,7 @@ __all__ = [
     "ready_notice",
     "silent_notice",
     "stop_notice",
+    "wood_notices",
 ]
 
 NOTICE_KINDS = {
@@ -36,6 +38,9 @@ NOTICE_KINDS = {
     "unclamp-ready": "Clamps may come off",
     "load-ready": "Ready for strings",
     "window-closing": "Recoat window closing",
+    "wood-dry": "Too dry for wood",
+    "wood-damp": "Too damp for wood",
+    "wood-moving": "Plates move fast",
     "stop-spraying": "Stop spraying",
     "sensor-silent": "Sensor silent",
     "sensor-check-due": "Sensor wants a check",
@@ -154,6 +159,42 @@ def closing_notice(card: InstrumentCard, now: datetime) -> Draft | None:
         coat_id=card.last_coat_id,
         data={"mark": wait.mark, "closes_from": wait.closes_from.isoformat()},
     )
+
+
+def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> list[Draft]:
+    """Tell when a place has left the band, and once a day that plates move fast."""
+    told = []
+    if found.state in {"dry", "damp"} and found.since is not None and found.rh_pct is not None:
+        way = "Damp the air" if found.state == "dry" else "Dry the air"
+        low, high = BAND_PCT
+        told.append(
+            Draft(
+                # To the hour: a late reading must not make another occasion of it.
+                key=f"wood:{place_id}:{found.state}:{int(found.since.timestamp() // 3600)}",
+                kind=f"wood-{found.state}",
+                text=f"{name}: {found.rh_pct:.0f} % RH over the last hours, outside {low:.0f} to"
+                f" {high:.0f} %. {way}, or move bare wood elsewhere",
+                place_id=place_id,
+                data={"rh_pct": found.rh_pct, "equilibrium_pct": found.equilibrium_pct},
+            )
+        )
+    fast = [moves for moves in found.plates if moves.too_fast]
+    if fast:
+        worst = max(fast, key=lambda m: max(abs(m.moved_mm), abs(m.will_move_mm)))
+        past = abs(worst.moved_mm) >= abs(worst.will_move_mm)
+        change = worst.moved_mm if past else worst.will_move_mm
+        when = "has moved" if past else "will move"
+        told.append(
+            Draft(
+                key=f"wood-moving:{place_id}:{int(now.timestamp() // 86_400)}",
+                kind="wood-moving",
+                text=f"{name}: a plate ({worst.plate.name}) {when} {abs(change):.1f} mm across in"
+                " a day; keep joints and bare plates from it",
+                place_id=place_id,
+                data={"change_mm": change},
+            )
+        )
+    return told
 
 
 def stop_notice(wet: WetCoat) -> Draft | None:

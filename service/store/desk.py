@@ -7,15 +7,20 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
+from service.science import air as moist
 from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
+from service.shop.film_left import FilmLeft
 from service.shop.materials import Coating, Material
 from service.shop.notices import CheckState, SensorState
 from service.shop.schedule import Schedule
 from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
+from service.shop.wood_watch import WoodWatch
 from service.store import history as history_rows
 from service.store import rejects
 from service.store.airs import SensorView, ShopFacts, air_of, sensors_last_heard, view_of
@@ -25,7 +30,15 @@ from service.store.errors import BadInput, NotFound
 from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
-from service.store.pieces import Piece, all_pieces, card_of, load_piece, schedule_of
+from service.store.outlooks import Issue, Outlooks
+from service.store.pieces import (
+    Piece,
+    all_pieces,
+    card_of,
+    film_on,
+    load_piece,
+    schedule_of,
+)
 from service.store.reckoning import Reckoning
 from service.store.sensor_course import SensorPoint, sensor_course
 from service.store.sensor_views import Held, SensorDetail, check_states, details, held, sensor_row
@@ -37,6 +50,8 @@ from service.store.tables import (
     Sensor,
 )
 from service.store.verdicts import reckoning_of
+from service.store.window_book import SprayOutlook, WindowBook
+from service.store.wood import KEEPING_KINDS, wood_of
 
 __all__ = ["Desk", "LogEntry", "PlaceView", "SensorView", "ShopFacts"]
 
@@ -67,6 +82,8 @@ class Desk:
         self._reckoned = lru_cache(maxsize=256)(self._reckon)
         self._answers: dict[tuple[str, str], Answer] = {}
         self._answers_lock = threading.Lock()
+        self.outlooks = Outlooks(db, clock)
+        self._windows = WindowBook()
 
     # -- places and air --------------------------------------------------------------------
 
@@ -204,6 +221,64 @@ class Desk:
                 self._answers[place_id, material_id] = result.answer
         return result
 
+    def outlook(self, place_id: str) -> tuple[Issue | None, str]:
+        """The outlook of a place, or None and why there is none; raises NotFound."""
+        with self.db.read() as session:
+            _place_row(session, place_id)
+            issue = self.outlooks.of(session, place_id)
+        return issue, "" if issue is not None else self.outlooks.why_none(place_id)
+
+    def windows(self, place_id: str, asked: SprayCheck, *, wait: bool = False) -> SprayOutlook:
+        """Tell when the check asked of a place will say *spray*, over the next 48 h.
+
+        With ``wait`` whatever has to be made for it first is made now, in seconds; without, the
+        answer says so and the next refresh makes it. Raises NotFound.
+        """
+        issue, why = self.outlook(place_id)
+        if issue is None:
+            return SprayOutlook((), None, why)
+        material = self.material(asked.material_id)
+        return self._windows.of(issue, material, asked, self.clock.now(), wait=wait)
+
+    def wood(self, place_id: str) -> WoodWatch:
+        """How the air of a place stands to the wood in it; raises NotFound."""
+        with self.db.read() as session:
+            _place_row(session, place_id)
+            return self.wood_in(session, place_id)
+
+    def wood_in(self, session: Session, place_id: str) -> WoodWatch:
+        """The wood watch of a place, within a session that is already open."""
+        pieces = all_pieces(session)
+        return wood_of(session, place_id, pieces, self.clock.now(), self._expected)
+
+    def keeping_places(self, session: Session) -> list[Place]:
+        """Places where wood is kept or a piece hangs."""
+        hung = {piece.place_id for piece in all_pieces(session)}
+        rows = session.exec(select(Place).order_by(col(Place.id))).all()
+        return [
+            p for p in rows if p.kind in KEEPING_KINDS or (p.kind != "outdoors" and p.id in hung)
+        ]
+
+    def _expected(
+        self, session: Session, place_id: str
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+        issue = self.outlooks.of(session, place_id)
+        if issue is None:
+            return None
+        told = issue.quantiles
+        day = told.horizon_h <= 24.0
+        middle = told.air_c.shape[1] // 2
+        air_c, dew_c = told.air_c[day, middle], told.dew_point_c[day, middle]
+        wet = np.asarray(moist.saturation_pressure(np.minimum(dew_c, air_c)))
+        rh_pct = 100.0 * wet / np.asarray(moist.saturation_pressure(air_c))
+        return issue.issued_s + told.horizon_h[day] * 3600.0, air_c, rh_pct
+
+    def refresh_outlooks(self) -> list[str]:
+        """Fit the outlooks that are due and make what windows need; returns the places fitted."""
+        fitted = self.outlooks.refresh()
+        self._windows.prepare()
+        return fitted
+
     def coating(
         self,
         material: Material,
@@ -276,12 +351,19 @@ class Desk:
 
     def reckoning(self, session: Session) -> Reckoning:
         """What ready times rest on besides each piece's record, within an open session."""
-        return reckoning_of(session)
+        return replace(reckoning_of(session), outlook_of=self.outlooks.at_once())
 
     def schedule(self, instrument_id: int) -> Schedule | None:
         """The schedule that an instrument follows; raises NotFound."""
         with self.db.read() as session:
             return schedule_of(load_piece(session, instrument_id), self.catalogue)
+
+    def film(self, instrument_id: int) -> dict[str, FilmLeft]:
+        """Film that lies on each part ("": on all of it); raises NotFound."""
+        with self.db.read() as session:
+            piece = load_piece(session, instrument_id)
+            index = self._card(session, piece).steps_done
+            return {part: film_on(piece, part, self.catalogue, index) for part in piece.parts}
 
     def log(self, instrument_id: int) -> list[LogEntry]:
         """Everything recorded on an instrument, newest first; undone entries are marked."""

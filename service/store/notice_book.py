@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, func, select
 
 from service.clock import Clock
 from service.shop.cards import InstrumentCard
@@ -18,12 +19,14 @@ from service.shop.notices import (
     ready_notice,
     silent_notice,
     stop_notice,
+    wood_notices,
 )
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.pieces import Piece, all_pieces, card_of, place_at
 from service.store.tables import Notice
+from service.store.wood import EVERY
 
 __all__ = ["NoticeBook"]
 
@@ -38,6 +41,7 @@ class NoticeBook:
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
         self._listening_since = clock.now()
+        self._wood_at: datetime | None = None
 
     def look(self) -> list[Notice]:
         """Write every notice that is due and new; return the new ones."""
@@ -90,7 +94,27 @@ class NoticeBook:
         found += [closing_notice(card, now) for card in cards]
         found += [check_due_notice(s, now=now) for s in self.desk.check_states(session)]
         found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
+        found += self._wood(session, now)
         return [draft for draft in found if draft is not None]
+
+    def _wood(self, session: Session, now: datetime) -> list[Draft]:
+        """Look after wood now and then: it is slow, and two weeks of air are read for it."""
+        if self._wood_at is not None and now - self._wood_at < EVERY:
+            return []
+        self._wood_at = now
+        found = []
+        for place in self.desk.keeping_places(session):
+            watched = self.desk.wood_in(session, place.id)
+            told = session.exec(
+                select(func.max(Notice.at))
+                .where(col(Notice.place_id) == place.id)
+                .where(col(Notice.kind) == f"wood-{watched.state}")
+            ).one()
+            # A late reading may shift when the air left the band; it is the same occasion still.
+            if told is not None and watched.since is not None and watched.since <= told:
+                watched = replace(watched, state="inside")
+            found += wood_notices(place.id, place.name, watched, now)
+        return found
 
     def _wet(
         self, pieces: Sequence[Piece], cards: Sequence[InstrumentCard], now: datetime

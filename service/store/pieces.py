@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from sqlmodel import Session, col, select
 
 from service.science import drying
 from service.shop.cards import InstrumentCard, PartCard
-from service.shop.materials import Material
+from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
 from service.shop.parts import WHOLE, PartState, due, overall, touches
-from service.shop.projection import AirCourse, ReadyTime, ready_times
+from service.shop.projection import AirCourse, Hole, ReadyTime, clock_at, holes_in, ready_times
 from service.shop.schedule import CoatDone, Schedule, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
@@ -26,6 +26,7 @@ __all__ = [
     "all_pieces",
     "card_of",
     "course_of",
+    "film_on",
     "load_piece",
     "marks_of",
     "place_at",
@@ -198,6 +199,7 @@ def marks_of(
     under = [c for c in piece.coats if coat.at - SOFT_FOR <= c.at < coat.at]
     first = min([c.at for c in under], default=coat.at)
     course = course_of(session, piece, first, now)
+    here = None if piece.place_id is None else reckoning.outlook_of(session, piece.place_id)
     return ready_times(
         material,
         coat_at=coat.at,
@@ -205,7 +207,27 @@ def marks_of(
         air=course,
         now=now,
         scales=reckoning.scales_of(material),
+        ahead=None if here is None else here.ahead,
+        holes=_bridged(session, piece, holes_in(course, coat.at, now), reckoning),
     )
+
+
+def _bridged(
+    session: Session,
+    piece: Piece,
+    holes: Sequence[tuple[float, float]],
+    reckoning: Reckoning,
+) -> list[Hole]:
+    """Bridge holes in the record of one place; one that spans a move stays open."""
+    found = []
+    for start_s, end_s in holes:
+        places = {place_at(piece, datetime.fromtimestamp(at, UTC)) for at in (start_s, end_s)}
+        place = places.pop()
+        known = None if places or place is None else reckoning.outlook_of(session, place)
+        bridge = None if known is None else known.hole(start_s, end_s)
+        if bridge is not None:
+            found.append(bridge)
+    return found
 
 
 def _soft_under(
@@ -218,14 +240,9 @@ def _soft_under(
         material = catalogue.material_of(earlier.material_id, earlier.material_version)
         if material is None:
             continue
-        soft.append((earlier.wet_um, _hardest_clock(material, earlier, coat.at, course)))
+        clock = clock_at(material, "recoat", earlier.at, earlier.wet_um, course, coat.at)
+        soft.append((earlier.wet_um, clock))
     return soft
-
-
-def _hardest_clock(material: Material, earlier: Coat, at: datetime, course: AirCourse) -> float:
-    marks = ready_times(material, coat_at=earlier.at, film_um=earlier.wet_um, air=course, now=at)
-    wanted = [m for m in marks if m.mark == "recoat"] or list(marks[:1])
-    return wanted[0].clock
 
 
 def card_of(
@@ -295,3 +312,27 @@ def states_of(
             )
         )
     return states
+
+
+def film_on(piece: Piece, part: str, catalogue: Catalogue, open_index: int) -> FilmLeft:
+    """Say how much film lies on a part, and what the next levelling would leave."""
+    own, schedule = piece.of((part,)), schedule_of(piece, catalogue)
+
+    def kind(step_key: str) -> str:
+        step = schedule.step(step_key) if schedule else None
+        return step.kind if step else "clear_coat"
+
+    coats = [
+        Applied(
+            kind(c.step_key),
+            catalogue.material_of(c.material_id, c.material_version),
+            c.wet_um,
+            c.retarder_pct,
+        )
+        for c in own.coats
+    ]
+    handwork = [
+        Handwork(kind(s.step_key), sum(c.at <= s.at for c in own.coats), s.removed_um)
+        for s in own.steps
+    ]
+    return film_left(coats, handwork, schedule, open_index)

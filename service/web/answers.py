@@ -8,6 +8,7 @@ from service.shop.materials import Figure, Material
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Schedule
 from service.shop.spray_check import SprayCheck
+from service.shop.wood_watch import BAND_PCT, WoodWatch
 from service.store.desk import LogEntry, PlaceView
 from service.store.tables import Coat, Flaw, Hanging, Notice, Reject, StepDone
 from service.web import models
@@ -27,6 +28,7 @@ __all__ = [
     "schedule_out",
     "spray_check_out",
     "step_done_out",
+    "wood_out",
 ]
 
 NO_READING = "no reading has come from this place"
@@ -80,6 +82,35 @@ def spray_check_out(
         as_of=check.as_of,
         age_s=air.age_s,
         cautions=material.cautions,
+    )
+
+
+def wood_out(found: WoodWatch) -> models.WoodOut:
+    """How the air of a place stands to the wood in it."""
+    low, high = BAND_PCT
+    return models.WoodOut(
+        state=found.state,
+        since=found.since,
+        rh_pct=found.rh_pct,
+        low_pct=low,
+        high_pct=high,
+        equilibrium_pct=found.equilibrium_pct,
+        tomorrow_equilibrium_pct=found.tomorrow_equilibrium_pct,
+        plates=[
+            models.PlateOut(
+                name=moves.plate.name,
+                wood=moves.plate.wood,
+                thickness_mm=moves.plate.thickness_mm,
+                width_mm=moves.plate.width_mm,
+                yesterday_pct=moves.yesterday_pct,
+                moisture_pct=moves.moisture_pct,
+                tomorrow_pct=moves.tomorrow_pct,
+                moved_mm=moves.moved_mm,
+                will_move_mm=moves.will_move_mm,
+                too_fast=moves.too_fast,
+            )
+            for moves in found.plates
+        ],
     )
 
 

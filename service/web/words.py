@@ -187,6 +187,19 @@ class Words:
         """Shop's units in one kelvin."""
         return 1.8 if self.us else 1.0
 
+    def thin(self, millimetres: float) -> str:
+        """A thickness or width of wood."""
+        if self.us:
+            return f"{_plain(millimetres / 10.0 / CM_PER_INCH, 2)} in"
+        return f"{_plain(millimetres, 1)} mm"
+
+    def shift(self, millimetres: float) -> str:
+        """A change of width, with its sign: minus means that it shrank."""
+        digits, figure, unit = (
+            (3, millimetres / 10.0 / CM_PER_INCH, "in") if self.us else (1, millimetres, "mm")
+        )
+        return f"{'+' if figure > 0 else ''}{_plain(figure, digits)} {unit}"
+
     def limit_unit(self, name: str) -> str:
         """Unit of a material's limit, by its name."""
         if name.endswith("_pct"):

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from service.shop.cards import InstrumentCard, NextAct
-from service.shop.notices import SensorState, ready_notice, silent_notice
+from service.shop.notices import SensorState, closing_notice, ready_notice, silent_notice
 from service.shop.projection import ReadyTime
 
 NOW = datetime(2026, 4, 6, 9, tzinfo=UTC)
@@ -59,3 +59,19 @@ def test_each_silence_has_its_own_key() -> None:
     first, second = NOW - timedelta(hours=5), NOW - timedelta(hours=1)
     assert key(first) == key(first)
     assert key(first) != key(second)
+
+
+def test_a_window_is_told_shortly_before_it_may_close_and_only_then() -> None:
+    # Open from NOW on, may close eight hours later: two hours ahead is time to mix and spray.
+    wait = replace(
+        REACHED, closes_from=NOW + timedelta(hours=8), closes_at=NOW + timedelta(hours=10)
+    )
+    card = replace(CARD, act=replace(CARD.act, wait=wait))
+
+    def told(hours: float) -> bool:
+        return closing_notice(card, NOW + timedelta(hours=hours)) is not None
+
+    assert [told(h) for h in (0.0, 5.9, 6.1, 7.9, 8.1)] == [False, False, True, True, False]
+    assert closing_notice(CARD, NOW) is None  # a window that never closes
+    handwork = replace(card, act=replace(card.act, coat_number=None, coats=None))
+    assert closing_notice(handwork, NOW + timedelta(hours=7)) is None

@@ -350,3 +350,27 @@ def test_a_flaw_on_a_part_asks_the_coats_of_that_part(bench: Bench) -> None:
     flaw = bench.work.log_flaw(piece, kind="blush", part="top")
     assert [c["coat_id"] for c in flaw.evidence["coats"]] == [back.id - 1]
     assert len(bench.work.log_flaw(piece, kind="blush", part="back").evidence["coats"]) == 2
+
+
+def test_a_place_too_dry_for_wood_is_told_once(bench: Bench) -> None:
+    bench.work.add_place("wood-store", kind="store")
+
+    def hours(count: int, rh_pct: float) -> list[str]:
+        told = []
+        for _ in range(count * 4):
+            bench.clock.advance(minutes=15)
+            bench.read(21.0, rh_pct, place="wood-store")
+            bench.read()  # the piece hangs in good air
+            told += [n.kind for n in bench.book.look() if n.kind.startswith("wood")]
+        return told
+
+    assert hours(8, 50.0) == []
+    falling = [kind for rh in range(49, 37, -1) for kind in hours(1, float(rh))]
+    assert falling.count("wood-dry") == 1
+    assert hours(3, 38.0) == []
+    # A new start looks again and has nothing new to say.
+    bench.book._wood_at = None
+    assert hours(1, 38.0) == []
+    found = bench.desk.wood("wood-store")
+    assert found.state == "dry"
+    assert found.plates[0].plate.name == "bare spruce top"

@@ -12,6 +12,8 @@ WANTED = {
     "/api/v1/places/{place_id}": {"get"},
     "/api/v1/places/{place_id}/air": {"get"},
     "/api/v1/places/{place_id}/history": {"get"},
+    "/api/v1/places/{place_id}/export": {"get"},
+    "/api/v1/places/{place_id}/wood": {"get"},
     "/api/v1/places/{place_id}/spray-check": {"get"},
     "/api/v1/materials": {"get", "post"},
     "/api/v1/materials/{material_id}/figures": {"post"},
@@ -22,6 +24,7 @@ WANTED = {
     "/api/v1/schedules/{schedule_id}": {"get"},
     "/api/v1/instruments": {"get", "post"},
     "/api/v1/instruments/{instrument_id}": {"get"},
+    "/api/v1/instruments/{instrument_id}/film": {"get"},
     "/api/v1/instruments/{instrument_id}/hang": {"post"},
     "/api/v1/instruments/{instrument_id}/coats": {"get", "post"},
     "/api/v1/instruments/{instrument_id}/steps": {"post"},
@@ -35,6 +38,14 @@ WANTED = {
     "/api/v1/health": {"get"},
     "/api/v1/clock": {"get", "post"},
     "/api/v1/sensors": {"get"},
+    "/api/v1/sensors/{sensor_id}": {"get", "patch"},
+    "/api/v1/sensors/{sensor_id}/around": {"get"},
+    "/api/v1/sensors/{sensor_id}/corrections": {"get", "post"},
+    "/api/v1/sensors/{sensor_id}/corrections/{correction_id}": {"delete"},
+    "/api/v1/sensors/{sensor_id}/salt-check": {"get", "post", "delete"},
+    "/api/v1/sensors/{sensor_id}/salt-check/take": {"post"},
+    "/api/v1/sensors/{sensor_id}/salt-check/jar": {"post"},
+    "/api/v1/sensors/{sensor_id}/salt-check/adopt": {"post"},
     "/api/v1/rejects": {"get"},
     "/api/v1/events": {"get"},
 }
@@ -80,7 +91,7 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
     units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3")
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
-            "low_hours", "high_hours"}  # fmt: skip
+            "low_hours", "high_hours", "slope", "offset", "sd", "raw", "corrected"}  # fmt: skip
     for name, schema in description["components"]["schemas"].items():
         for field, kind in schema.get("properties", {}).items():
             types = {kind.get("type"), *(option.get("type") for option in kind.get("anyOf", []))}

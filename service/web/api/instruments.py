@@ -124,3 +124,12 @@ def undo_last(instrument_id: int, shop: ShopDep) -> models.UndoneOut:
 def list_ready(instrument_id: int, shop: ShopDep) -> list[models.ReadyOut]:
     """List the marks of the last coat, soonest first: clock, ready time and its 80 % range."""
     return answers.marks_out(shop.desk.card(instrument_id))
+
+
+@router.get("/instruments/{instrument_id}/film")
+def list_film(instrument_id: int, shop: ShopDep) -> list[models.FilmOut]:
+    """Say how much dry film lies on each part, and what the next levelling would leave of it."""
+    return [
+        models.FilmOut.model_validate({"part": part, **vars(film)})
+        for part, film in shop.desk.film(instrument_id).items()
+    ]

@@ -47,16 +47,21 @@ def get_air(place_id: str, shop: ShopDep) -> models.AirOut:
     return answers.air_out(shop.desk.air(place_id))
 
 
-@router.get("/places/{place_id}/history")
+@router.get("/places/{place_id}/wood")
+def get_wood(place_id: str, shop: ShopDep) -> models.WoodOut:
+    """Say how the air stands to wood: equilibrium moisture now and tomorrow, and plate movement."""
+    return answers.wood_out(shop.desk.wood(place_id))
+
+
+@router.get("/places/{place_id}/history", response_model=list[dict[str, Any]])
 def get_history(
     place_id: str,
     shop: ShopDep,
-    response: Response,
     from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
     to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
     resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "auto",
     points: Annotated[int, Query(ge=2, le=5000)] = 600,
-) -> list[dict[str, Any]]:
+) -> Response:
     """List readings (``raw``) or buckets of a place, oldest first; by default the last 24 h.
 
     ``auto`` takes the finest buckets of which at most ``points`` fit; the answer's header
@@ -65,9 +70,11 @@ def get_history(
     end = to_at or shop.clock.now()
     start = from_at or end - timedelta(hours=24)
     found = shop.desk.history(place_id, start, end, resolution, points)
-    response.headers["Boothglass-Resolution"] = found.resolution
-    rows: list[dict[str, Any]] = models.finite(found.rows)
-    return rows
+    return Response(
+        models.rows_as_json(found.rows),
+        media_type="application/json",
+        headers={"Boothglass-Resolution": found.resolution},
+    )
 
 
 @router.get("/places/{place_id}/spray-check")

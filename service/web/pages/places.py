@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.wood_watch import BAND_PCT
 from service.store.errors import StoreError
 from service.web import inputs
 from service.web.deps import ShopDep
@@ -65,6 +66,8 @@ def get_air(place_id: str, request: Request, shop: ShopDep, span: Span = "24h") 
         span=span,
         spans=SPANS,
         sensors=[s for s in shop.desk.sensors() if s.place_id == place_id],
+        wood=None if place.kind == "outdoors" else shop.desk.wood(place_id),
+        wood_band=BAND_PCT,
         course=course_figure(shop, renderer, place, _start(now, span), now),
     )
 
