@@ -1,4 +1,4 @@
-"""The command ``boothglass``: serve, demo, replay, backtest."""
+"""The command ``boothglass``."""
 
 from __future__ import annotations
 
@@ -36,6 +36,7 @@ Start = Annotated[
         help="Drive the clock: shop time at first start (UTC).", formats=["%Y-%m-%dT%H:%M:%SZ"]
     ),
 ]  # fmt: skip
+INSTANTS = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%SZ"]
 Speed = Annotated[
     float | None, typer.Option(help="Drive the clock at this many times real time, 1 to 3600.")
 ]
@@ -114,6 +115,49 @@ def backtest(
         judge.run(file, as_json=as_json)
     except judge.BacktestError as error:
         _fail(str(error))
+
+
+@cli.command()
+def export(
+    place: Annotated[str, typer.Argument(help="The place's word, as in topics and addresses.")],
+    first: Annotated[
+        datetime | None,
+        typer.Option("--from", help="From this instant on (UTC).", formats=INSTANTS),
+    ] = None,
+    last: Annotated[
+        datetime | None, typer.Option("--to", help="Up to this instant (UTC).", formats=INSTANTS)
+    ] = None,
+    resolution: Annotated[
+        str, typer.Option(help="raw, a duration such as 15m, or auto (at most 5000 rows).")
+    ] = "raw",
+    file_format: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    out: Annotated[
+        str | None, typer.Option(help="File to write; - is standard output; unset: named for you.")
+    ] = None,
+) -> None:
+    """Write a place's record as CSV or Parquet, units in the header."""
+    from service.commands import export as command
+
+    command.run(
+        place,
+        from_at=_utc(first),
+        to_at=_utc(last),
+        resolution=resolution,
+        file_format=file_format,
+        out=out,
+    )
+
+
+@cli.command()
+def rebuild(
+    check: Annotated[
+        bool, typer.Option("--check", help="Only compare; status 1 where something differs.")
+    ] = False,
+) -> None:
+    """Reckon everything derived from the readings anew, and say what was different."""
+    from service.commands import rebuild as command
+
+    command.run(check=check)
 
 
 def main() -> None:

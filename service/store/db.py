@@ -18,7 +18,14 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 from sqlmodel import Session
 
-__all__ = ["Database", "DatabaseError", "alembic_config", "blames_data", "sqlite_url"]
+__all__ = [
+    "Database",
+    "DatabaseError",
+    "alembic_config",
+    "blames_data",
+    "sqlite_path",
+    "sqlite_url",
+]
 
 BUSY_TIMEOUT_MS = 10_000
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -28,9 +35,14 @@ class DatabaseError(RuntimeError):
     """The database cannot be used; the message says what to do."""
 
 
+def sqlite_path(data_folder: Path) -> Path:
+    """Return the path of the SQLite file in a data folder."""
+    return data_folder / "boothglass.sqlite"
+
+
 def sqlite_url(data_folder: Path) -> str:
     """Address of the SQLite file in a data folder."""
-    return f"sqlite:///{data_folder / 'boothglass.sqlite'}"
+    return f"sqlite:///{sqlite_path(data_folder)}"
 
 
 def blames_data(error: Exception) -> bool:

@@ -1,0 +1,42 @@
+"""A place's record as a file, streamed as it is read."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query
+from fastapi.responses import StreamingResponse
+from pydantic import AwareDatetime
+
+from service.store.export_files import FORMATS, file_name, written
+from service.store.exporting import export
+from service.web.deps import ShopDep
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["places"])
+
+
+@router.get("/places/{place_id}/export", response_class=StreamingResponse)
+def get_export(
+    place_id: str,
+    shop: ShopDep,
+    file_format: Annotated[Literal["csv", "parquet"], Query(alias="format")] = "csv",
+    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
+    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "raw",
+) -> StreamingResponse:
+    """Give a place's record as CSV or Parquet, units in the header; by default all of it.
+
+    ``raw`` has values as sent and as corrected, and flags; ``boothglass import`` reads it back.
+    """
+    found = export(shop.desk.db, place_id, from_at=from_at, to_at=to_at, resolution=resolution)
+    name = file_name(found, file_format)
+    return StreamingResponse(
+        written(found, file_format),
+        media_type=FORMATS[file_format],
+        headers={
+            "Content-Disposition": f'attachment; filename="{name}"',
+            "Boothglass-Resolution": found.resolution,
+        },
+    )
