@@ -37,6 +37,8 @@ class Jobs:
         Real seconds between looks.
     housework : callable
         Something short that can wait, done after each look.
+    longer_work : callable
+        Something that may take seconds, done as often in a thread of its own.
     """
 
     def __init__(
@@ -48,18 +50,24 @@ class Jobs:
         on_notice: Callable[[Notice], None],
         tick_s: float,
         housework: Callable[[], object] = lambda: None,
+        longer_work: Callable[[], object] = lambda: None,
     ) -> None:
         self._book, self._publisher, self._clock = book, publisher, clock
         self._on_notice, self._housework = on_notice, housework
+        self._longer_work = longer_work
         self._one_at_a_time = threading.Lock()
         self._scheduler = BackgroundScheduler(
-            executors={"default": ThreadPoolExecutor(1)},
+            executors={"default": ThreadPoolExecutor(1), "longer": ThreadPoolExecutor(1)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
             timezone="UTC",
         )
         self._scheduler.add_job(self.look, "interval", seconds=tick_s, id="look")
+        self._scheduler.add_job(
+            self.work_longer, "interval", seconds=tick_s, id="longer", executor="longer"
+        )
         self.last_look_at: datetime | None = None
         self.last_error: str | None = None
+        self.longer_error: str | None = None
 
     def start(self) -> None:
         """Start the timer."""
@@ -70,6 +78,16 @@ class Jobs:
     def stop(self) -> None:
         """Stop the timer and wait for a look under way."""
         self._scheduler.shutdown(wait=True)
+
+    def work_longer(self) -> None:
+        """Do the longer work once; an error is kept and tried again at the next tick."""
+        try:
+            self._longer_work()
+        except Exception as error:
+            self.longer_error = f"{type(error).__name__}: {error}"
+            log.exception("longer work failed")
+        else:
+            self.longer_error = None
 
     def look(self) -> None:
         """Look once; an error is kept for the health page and tried again at the next tick."""

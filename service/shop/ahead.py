@@ -39,6 +39,7 @@ class Ahead:
     air_c: Floats
     rh_pct: Floats
     _hours: dict[DryingLaw, Floats] = field(default_factory=dict, repr=False)
+    _means: dict[DryingLaw, Floats] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, paths: Paths) -> Ahead:
@@ -61,6 +62,13 @@ class Ahead:
             self._hours[law] = found
         return found
 
+    def mean_hours(self, law: DryingLaw) -> Floats:
+        """Mean of the courses' hours (n,)."""
+        found = self._means.get(law)
+        if found is None:
+            found = self._means[law] = self.hours(law).mean(axis=0)
+        return found
+
     def hours_at(self, law: DryingLaw, time_s: float) -> Floats:
         """Reference hours (paths,) by an instant from ``time_s[0]`` on.
 
@@ -71,7 +79,8 @@ class Ahead:
         if time_s >= self.time_s[last]:
             first = max(0, last - SPEED_FROM_H)
             span_s = self.time_s[last] - self.time_s[first]
-            speed = float(np.mean(hours[:, last] - hours[:, first])) / span_s
+            mean = self.mean_hours(law)
+            speed = float(mean[last] - mean[first]) / span_s
             return np.asarray(hours[:, last] + speed * (time_s - self.time_s[last]))
         step_s = self.time_s[1] - self.time_s[0]
         at = max(0.0, (time_s - self.time_s[0]) / step_s)

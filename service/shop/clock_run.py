@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from service.science import drying
 from service.science.drying import DryingLaw
@@ -21,8 +21,12 @@ Floats = NDArray[np.float64]
 LONGEST_S = 130 * 86_400.0
 """How far ahead a mark is looked for."""
 
-HALVINGS = 24
-"""Of the time that is searched: 130 days come down to a second."""
+FARTHEST_SD = 8.0
+
+NEAR = 1e-5
+"""A crossing is found to this part of the wait, or of a standard deviation."""
+
+MOST_STEPS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,19 +117,56 @@ class ClockRun:
                 speed = self.speed * math.exp(-z * held_sd)
                 left_s = 3600.0 * (wanted - float(self.hours[-1])) / max(speed, 1e-12)
                 return last_s + left_s if left_s < LONGEST_S else None
-        chance = float(ndtr(z))
-        low, high = float(self.time_s[0]), last_s
-        if self.share(high, needed_h, sd) < chance:
-            low, high = high, high + LONGEST_S
-            if self.share(high, needed_h, sd) < chance:
-                return None
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            if self.share(middle, needed_h, sd) < chance:
-                low = middle
-            else:
-                high = middle
-        return 0.5 * (low + high)
+        begun_s = float(self.time_s[0])
+
+        def short(after: float) -> float:
+            """How many deviates the chance is short of, at the logarithm of a time since then."""
+            found = float(ndtri(self.share(begun_s + math.expm1(after), needed_h, sd)))
+            return z - min(max(found, -FARTHEST_SD), FARTHEST_SD)
+
+        known, longest = math.log1p(last_s - begun_s), math.log1p(last_s - begun_s + LONGEST_S)
+        if short(longest) > 0.0:
+            return None
+        reached = short(known) <= 0.0
+        low, high = (0.0, known) if reached else (known, longest)
+        near = math.log1p(max(0.0, self._nearly(needed_h * math.exp(z * sd)) - begun_s))
+        return begun_s + math.expm1(_crossing(short, low, high, near, sd))
+
+    def _nearly(self, wanted_h: float) -> float:
+        """Instant at which the mean of the courses has run so many hours."""
+        last_s, known_h = float(self.time_s[-1]), float(self.hours[-1])
+        if wanted_h <= known_h:
+            return float(np.interp(wanted_h, self.hours, self.time_s))
+        if self.ahead is None:
+            return last_s + 3600.0 * (wanted_h - known_h) / max(self.speed, 1e-12)
+        mean = self.ahead.mean_hours(self.law)
+        begun = float(np.interp(last_s, self.ahead.time_s, mean))
+        return float(np.interp(begun + (wanted_h - known_h) / self.factor, mean, self.ahead.time_s))
+
+
+def _crossing(
+    short: Callable[[float], float], low: float, high: float, near: float, step: float
+) -> float:
+    """Where a falling function crosses zero, by secants kept between the ends found so far.
+
+    ``near`` is a first guess and ``step`` about the distance over which the function falls by one.
+    """
+    at, before = min(max(near, low), high), None
+    for _ in range(MOST_STEPS):
+        value = short(at)
+        if abs(value) < NEAR or high - low < NEAR:
+            return at
+        if value > 0.0:
+            low = at
+        else:
+            high = at
+        if before is None or before[1] == value:
+            guess = at + step * value
+        else:
+            guess = at - value * (at - before[0]) / (value - before[1])
+        before = at, value
+        at = guess if low < guess < high else 0.5 * (low + high)
+    return at
 
 
 def _with_hole(

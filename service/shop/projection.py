@@ -15,12 +15,13 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from service.science import drying
 from service.shop.ahead import Ahead
 from service.shop.clock_run import ClockRun, Hole
 from service.shop.learning import Z80, MarkScale, mark_sd
 from service.shop.materials import Mark, Material
 
-__all__ = ["REFERENCE", "AirCourse", "Hole", "ReadyTime", "holes_in", "ready_times"]
+__all__ = ["REFERENCE", "AirCourse", "Hole", "ReadyTime", "clock_at", "holes_in", "ready_times"]
 
 Floats = NDArray[np.float64]
 
@@ -130,6 +131,23 @@ def ready_times(
     open_h = gap_h - bridged_h - (0.0 if ahead is None else trailing_h)
     hole_sd = GAP_SD * min(1.0, max(0.0, open_h) / waited_h)
     return tuple(_ready(mark, scales, run, end, hole_sd, gap_h, trailing_h) for mark in marks)
+
+
+def clock_at(
+    material: Material, mark: str, coat_at: datetime, film_um: float, air: AirCourse, at: datetime
+) -> float:
+    """Clock of one mark of an earlier coat, by the material's own hours, 0 to 1.
+
+    The soonest mark stands in where the material has no such one; 0 where no air is known.
+    """
+    wanted = material.marks.get(mark) or min(material.marks.values(), key=lambda m: m.hours)
+    if air.time_s.size == 0 or at <= coat_at:
+        return 0.0
+    course = _clipped(air, coat_at.timestamp(), at.timestamp())
+    hours = drying.equivalent_hours(
+        course.time_s, course.air_c, course.rh_pct, material.drying, film_um
+    )
+    return min(1.0, hours / wanted.hours)
 
 
 def holes_in(air: AirCourse, start: datetime, end: datetime) -> tuple[tuple[float, float], ...]:
