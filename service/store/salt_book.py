@@ -18,7 +18,7 @@ import numpy as np
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
-from service.science.salts import SALTS
+from service.science.salts import SALTS, equilibrium_rh
 from service.shop.correction import Corrections
 from service.shop.jars import Jar, JarError, Outcome, is_apart, outcome
 from service.shop.settled import FIT_S, WINDOW_S, Settling, settling
@@ -50,6 +50,17 @@ class ViewedJar:
     settling: Settling | None
     before_pct: float | None
     """What the corrections that hold make of the reading."""
+
+    @property
+    def truth_pct(self) -> float | None:
+        """Humidity over the salt at the jar's temperature, as far as that is known and fits it."""
+        found = self.taken or self.settling
+        if found is None or found.air_c is None:
+            return None
+        fit = SALTS[self.salt]
+        if not fit.lowest_c <= found.air_c <= fit.highest_c:
+            return None
+        return float(equilibrium_rh(self.salt, found.air_c))
 
 
 @dataclass(frozen=True)

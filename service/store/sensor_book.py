@@ -30,10 +30,10 @@ from service.store.tables import Correction, Reading, SaltCheck, Sensor
 
 __all__ = ["AROUND", "KEEP", "UNITS", "Around", "Keep", "SensorBook"]
 
-AROUND = timedelta(minutes=10)
+AROUND = timedelta(minutes=15)
 """Readings so far on either side of an instant are a sensor's own mean there."""
 
-FEWEST = 3
+FEWEST = 2
 MOST_SPREAD = {"rh_pct": 3.0, "air_c": 1.0, "surface_c": 1.0}
 """Standard deviation about that mean beyond which there is nothing to compare with. Assumed."""
 
@@ -269,14 +269,14 @@ class SensorBook:
         if raw.size < FEWEST:
             raise BadInput(
                 "at",
-                f"the sensor has {raw.size} usable readings of this within 10 min of then;"
+                f"the sensor has {raw.size} usable readings of this within 15 min of then;"
                 f" {FEWEST} at least are needed",
             )
         mean, sd = float(raw.mean()), float(raw.std(ddof=1))
         if sd > MOST_SPREAD[quantity]:
             raise BadInput(
                 "at",
-                f"what the sensor said moved too much within 10 min of then (by {sd:.1f}"
+                f"what the sensor said moved too much within 15 min of then (by {sd:.1f}"
                 f" {UNITS[quantity]}); compare in still air",
             )
         known = corrections.standing(session, [sensor_id])[sensor_id]

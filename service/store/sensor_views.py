@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
 from sqlmodel import Session, col, func, select
@@ -13,6 +13,7 @@ from service.shop.correction import CORRECTABLE, Corrections
 from service.shop.notices import CheckState
 from service.shop.quality import names_of
 from service.store import corrections
+from service.store.absences import BACK_AFTER
 from service.store.airs import ShopFacts
 from service.store.errors import NotFound
 from service.store.tables import Correction, Place, Reading, SaltCheck, Sensor
@@ -28,9 +29,10 @@ __all__ = [
     "sensor_row",
 ]
 
-SensorStateName = Literal["in use", "silent", "in a jar", "retired", "never heard"]
+SensorStateName = Literal["in use", "silent", "in a jar", "coming back", "retired", "never heard"]
 
 DAY = timedelta(hours=24)
+LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ class SensorDetail:
     reading. ``flags_24h`` counts readings of the last 24 h by flag, of ``readings_24h`` in all.
     ``air_sd_k`` and ``rh_sd_pct`` are the sensor's own, ``air_sd_now_k`` and ``rh_sd_now_pct``
     those of what it is corrected to. ``check_due_at`` is None where it was never heard or is out of
-    use.
+    use. ``back_at`` is when it counts again after a salt check that is over.
     """
 
     id: int
@@ -81,6 +83,7 @@ class SensorDetail:
     age_s: float | None
     silent: bool
     retired_at: datetime | None
+    back_at: datetime | None
     battery_pct: int | None
     raw: Said | None
     corrected: Said | None
@@ -114,16 +117,19 @@ def details(
     ids = [int(s.id or 0) for s in sensors]
     standing = corrections.standing(session, ids)
     places = dict(session.exec(select(Place.id, Place.name)).all())
-    in_jar = set(
-        session.exec(
-            select(SaltCheck.sensor_id).where(
-                col(SaltCheck.sensor_id).in_(ids), col(SaltCheck.ended_at).is_(None)
-            )
-        ).all()
-    )
+    ended = _latest_checks(session, ids)
     checks = {s.sensor_id: s for s in check_states(session, sensors, facts)}
     return [
-        _detail(session, s, standing[i], places[s.place_id], i in in_jar, checks.get(i), now, facts)
+        _detail(
+            session,
+            s,
+            standing[i],
+            places[s.place_id],
+            ended.get(i, LONG_AGO),
+            checks.get(i),
+            now,
+            facts,
+        )
         for i, s in zip(ids, sensors, strict=True)
     ]
 
@@ -188,7 +194,7 @@ def _detail(
     sensor: Sensor,
     known: Corrections,
     place_name: str,
-    in_jar: bool,  # noqa: FBT001 -- one call
+    check_ended_at: datetime | None,
     check: CheckState | None,
     now: datetime,
     facts: ShopFacts,
@@ -198,6 +204,8 @@ def _detail(
     age_s = None if last is None else max(0.0, (now - last.at).total_seconds())
     quiet = age_s is None or age_s > facts.stale_after_s
     silent = quiet and sensor.retired_at is None
+    back_at = None if check_ended_at is None else check_ended_at + BACK_AFTER
+    back_at = back_at if back_at is not None and back_at > now else None
     counts = _flags_since(session, sensor_id, now - DAY)
     due_at = None if check is None else check.due_at
     at_s = now.timestamp()
@@ -207,11 +215,14 @@ def _detail(
         place_name=place_name,
         name=sensor.name,
         kind_id=sensor.kind_id,
-        state=_state(sensor, last, silent=silent, in_jar=in_jar),
+        state=_state(
+            sensor, last, silent=silent, in_jar=check_ended_at is None, coming=back_at is not None
+        ),
         last_at=None if last is None else last.at,
         age_s=age_s,
         silent=silent,
         retired_at=sensor.retired_at,
+        back_at=back_at,
         battery_pct=None if last is None else last.battery_pct,
         raw=None if last is None else Said(last.raw_air_c, last.raw_rh_pct, last.surface_c),
         corrected=None if last is None else _corrected(last, known),
@@ -237,6 +248,7 @@ def _state(
     *,
     silent: bool,
     in_jar: bool,
+    coming: bool,
 ) -> SensorStateName:
     if sensor.retired_at is not None:
         return "retired"
@@ -244,7 +256,17 @@ def _state(
         return "never heard"
     if silent:
         return "silent"
-    return "in a jar" if in_jar else "in use"
+    if in_jar:
+        return "in a jar"
+    return "coming back" if coming else "in use"
+
+
+def _latest_checks(session: Session, ids: Sequence[int]) -> dict[int, datetime | None]:
+    """When the newest salt check of each sensor ended; None: it is under way."""
+    rows = session.exec(
+        select(SaltCheck).where(col(SaltCheck.sensor_id).in_(ids)).order_by(col(SaltCheck.id))
+    )
+    return {row.sensor_id: row.ended_at for row in rows}
 
 
 def _last(session: Session, sensor_id: int) -> Reading | None:

@@ -4,10 +4,32 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from service.web.api import export, flaws, instruments, materials, notices, places, status, stream
+from service.web.api import (
+    export,
+    flaws,
+    instruments,
+    kinds,
+    materials,
+    notices,
+    places,
+    sensors,
+    status,
+    stream,
+)
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1")
-for part in (places, export, materials, instruments, notices, flaws, status, stream):
+for part in (
+    places,
+    export,
+    sensors,
+    kinds,
+    materials,
+    instruments,
+    notices,
+    flaws,
+    status,
+    stream,
+):
     router.include_router(part.router)

@@ -1,4 +1,4 @@
-"""How the service is: health, clock, sensors, wrong payloads."""
+"""How the service is: health, clock, wrong payloads."""
 
 from __future__ import annotations
 
@@ -42,12 +42,6 @@ def drive_clock(body: inputs.ClockIn, shop: ShopDep) -> models.ClockOut:
     shop.clock.drive(now=body.now, rate=body.rate)
     shop.hub.publish("clock", {"rate": shop.clock.rate})
     return get_clock(shop)
-
-
-@router.get("/sensors")
-def list_sensors(shop: ShopDep) -> list[models.SensorOut]:
-    """List every sensor and when it was last heard."""
-    return [answers.sensor_out(sensor) for sensor in shop.desk.sensors()]
 
 
 @router.get("/rejects")

@@ -8,10 +8,21 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from service.web.pages import acts, flaws, home, instruments, places, shop
+from service.web.pages import (
+    acts,
+    flaws,
+    home,
+    instruments,
+    listening,
+    places,
+    recipes,
+    salt_check,
+    sensors,
+    shop,
+)
 
 __all__ = ["router"]
 
 router = APIRouter()
-for part in (home, instruments, acts, places, flaws, shop):
+for part in (home, instruments, acts, places, recipes, sensors, listening, salt_check, flaws, shop):
     router.include_router(part.router)

@@ -14,6 +14,7 @@ from service.shop.notices import NOTICE_KINDS
 from service.store.errors import StoreError
 from service.web import models, phrases
 from service.web.deps import Shop
+from service.web.flag_shapes import FLAG_WORDS, flag_glyph
 from service.web.ladder import draw_ladder
 from service.web.problems import FieldError
 from service.web.words import Words, shop_zone
@@ -52,6 +53,8 @@ class Renderer:
             phrases=phrases,
             blanks=_Blanks(),
             notice_kinds=NOTICE_KINDS,
+            flag_glyph=flag_glyph,
+            flag_words=FLAG_WORDS,
             flaw_names={key: name for key, name, _ in FLAW_KINDS},
             materials=shop.desk.catalogue.materials,
             schedules=shop.desk.catalogue.schedules,
