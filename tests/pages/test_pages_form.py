@@ -16,7 +16,7 @@ LEAST_TARGET_PX = 44
 # Interactive things and their boxes. A link inside a sentence is left out, as WCAG 2.2 (2.5.8,
 # "inline") does.
 TARGETS = """() => [...document.querySelectorAll(
-    'button, select, summary, input, nav a, a.plain, a.go')]
+    'button, select, summary, input:not([type=checkbox]), label.tick, nav a, a.plain, a.go')]
   .filter(e => e.checkVisibility() && e.type !== 'hidden')
   .map(e => { const b = e.getBoundingClientRect();
     return [e.tagName + ' ' + (e.textContent || e.name).trim().slice(0, 30), b.width, b.height]; })

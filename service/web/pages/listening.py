@@ -28,6 +28,7 @@ SAID = {
 
 
 @router.get("/listening")
+@router.get("/listening/kinds")  # where a refused form stands, and asks for itself again
 def show(request: Request, shop: ShopDep) -> Response:
     """Show what was heard, what is proposed, and the sensor kinds in use."""
     said = SAID.get(request.query_params.get("said", ""))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -46,9 +45,11 @@ TIME_FORMS = (
 )
 
 
-def _blanks(given: Mapping[str, str]) -> Mapping[str, str]:
-    """Return the fields; one that is not there is blank."""
-    return defaultdict(str, given)
+class Blanks(dict[str, str]):
+    """Fields by name; one that is not there is blank."""
+
+    def __missing__(self, name: str) -> str:
+        return ""
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ class Form:
     values: Mapping[str, str]
     topics: Sequence[str] = ()
     questions: Sequence[str] = ()
-    errors: Mapping[str, str] = field(default_factory=lambda: _blanks({}))
+    errors: Mapping[str, str] = field(default_factory=Blanks)
     tried: Sequence[TriedOut] = ()
     open: bool = False
     words: bool = False
@@ -73,7 +74,7 @@ def form_of(key: str, proposal: ProposalOut, samples: Mapping[str, str]) -> Form
     values |= {"tried_topic": first, "payload": samples.get(first, "")}
     return Form(
         key,
-        _blanks(values),
+        Blanks(values),
         proposal.topics,
         proposal.questions,
         tried=proposal.tried,
@@ -84,7 +85,7 @@ def form_of(key: str, proposal: ProposalOut, samples: Mapping[str, str]) -> Form
 
 def blank() -> Form:
     """An empty form, for a mapping of one's own."""
-    return Form("own", _blanks({"time_form": "none"}), words=True)
+    return Form("own", Blanks(time_form="none"), words=True)
 
 
 def as_typed(
@@ -93,8 +94,8 @@ def as_typed(
     """The form with what was typed in it, and what became of it."""
     return replace(
         form,
-        values=_blanks(typed),
-        errors=_blanks(wrong),
+        values=Blanks(typed),
+        errors=Blanks(wrong),
         tried=tried or (),
         open=True,
         words=form.words or "{quantity}" in typed.get("topic", ""),
@@ -102,7 +103,7 @@ def as_typed(
 
 
 def spec_of(fields: Fields) -> dict[str, Any]:
-    """Return the mapping that a form describes, unchecked."""
+    """Return the mapping that a form describes, not yet checked."""
     spec: dict[str, Any] = {"topic": fields.get("topic", "")}
     for name in ("place", "sensor"):
         if name in fields:
@@ -159,7 +160,7 @@ def blame(error: StoreError, spec: Mapping[str, Any]) -> dict[str, str]:
     elif name in {"values", "words"}:
         missing = error.reason.rsplit(" ", 1)[-1]
         name = f"{missing if missing in QUANTITIES else 'air_c'}_unit"
-    return {name: error.reason, "form": f"{error.field}: {error.reason}"}
+    return {name: error.reason, "form": error.reason}
 
 
 def _values_of(spec: Mapping[str, Any]) -> dict[str, str]:
