@@ -75,12 +75,12 @@ def booth_month(seed: int, days: float, every_s: float = 60.0) -> dict[str, Trut
     }
 
 
-def weather_month(source: str, month: int, days: float, every_s: float = 60.0) -> dict[str, Truth]:
+def weather(source: str, from_month: int, days: float, every_s: float) -> dict[str, Truth]:
     """Return the outdoor air of a weather file from day 2 of a month, straight between hours."""
-    weather: Outdoors = read_weather(source)
-    start = datetime(2001, month, 2, tzinfo=UTC)
+    told: Outdoors = read_weather(source)
+    start = datetime(2001, from_month, 2, tzinfo=UTC)
     at = [start + timedelta(seconds=every_s * i) for i in range(int(days * 86400.0 / every_s))]
-    hours = [weather.at(instant) for instant in at]
+    hours = [told.at(instant) for instant in at]
     return {
         "outdoors": Truth(
             np.array([instant.timestamp() for instant in at]),
@@ -91,13 +91,14 @@ def weather_month(source: str, month: int, days: float, every_s: float = 60.0) -
 
 
 def sensors_of(
-    truths: dict[str, Truth], seed: int, makes: Sequence[Make] = MAKES
+    truths: dict[str, Truth], seed: int, draws: int = 1, makes: Sequence[Make] = MAKES
 ) -> list[list[Told]]:
-    """Return what sound sensors tell, place by place."""
+    """Return what sound sensors tell, place by place; each place ``draws`` times over."""
     rng = np.random.default_rng(seed)
     return [
         [tell(true.time_s, true.air_c, true.rh_pct, make, rng) for make in makes]
         for true in truths.values()
+        for _ in range(draws)
     ]
 
 
@@ -122,16 +123,21 @@ def course_of(told: Told) -> Course:
     )
 
 
-def false_alarms(places: Sequence[Sequence[Told]], *, alone: bool = False) -> list[Alarms]:
+def sensor_days(places: Sequence[Sequence[Told]]) -> float:
+    """Return the days of all sensors together."""
+    return sum((told.time_s[-1] - told.time_s[0]) / 86400.0 for place in places for told in place)
+
+
+def false_alarms(places: Sequence[Sequence[Told]]) -> list[Alarms]:
     """Return the alarms on sound sensors, flag by flag."""
-    alarms, readings, flagged, days = dict.fromkeys(JUDGED, 0), 0, dict.fromkeys(JUDGED, 0), 0.0
+    alarms, readings, flagged = dict.fromkeys(JUDGED, 0), 0, dict.fromkeys(JUDGED, 0)
+    days = sensor_days(places)
     for place in places:
         courses = [course_of(told) for told in place]
         for course in courses:
-            mates = [] if alone else [other for other in courses if other is not course]
+            mates = [other for other in courses if other is not course]
             flags = flags_of(course, mates)
             readings += flags.size
-            days += (course.time_s[-1] - course.time_s[0]) / 86400.0
             for flag in JUDGED:
                 at_s = course.time_s[(flags & flag) > 0]
                 flagged[flag] += at_s.size

@@ -18,6 +18,7 @@ __all__ = [
     "COARSE",
     "FAULTS",
     "FINE",
+    "QUIET",
     "Correction",
     "Fault",
     "Make",
@@ -53,6 +54,9 @@ FINE = Make("fine", noise_k=0.02, noise_pct=0.08, step_k=0.01, step_pct=0.01, la
 
 COARSE = Make("coarse", noise_k=0.05, noise_pct=0.3, step_k=0.1, step_pct=1.0, lag_s=180.0)
 """The usual battery sensor in a closed housing, telling tenths and whole per cent."""
+
+QUIET = Make("quiet", noise_k=0.01, noise_pct=0.03, step_k=0.1, step_pct=1.0, lag_s=300.0)
+"""The same, averaging over minutes: it may tell one value for hours in a still room."""
 
 
 @dataclass(frozen=True)
