@@ -104,6 +104,7 @@ class Shop:
             on_notice=self._told,
             tick_s=settings.tick_s,
             housework=self.retention.step,
+            longer_work=self.desk.refresh_outlooks,
         )
         self.web: FastAPI = create_web(
             desk=self.desk,
@@ -149,6 +150,8 @@ class Shop:
             reasons.append(f"readings cannot be assessed: {self.settler.problem}")
         if self.jobs.last_error:
             reasons.append(f"notices: {self.jobs.last_error}")
+        if self.jobs.longer_error:
+            reasons.append(f"outlook: {self.jobs.longer_error}")
         failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"
         return {
