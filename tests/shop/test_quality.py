@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from courses import START_S, breathing, course, marked, minutes
+from courses import START_S, breathing, course, marked, minutes, picked
 
 from service.shop.quality import (
     NAMES,
@@ -223,8 +223,14 @@ def corrected(by_k: float, by_pct: float) -> tuple[np.ndarray, Course]:
 def test_a_correction_beyond_the_uncertainty_wants_a_look(by_k: float, by_pct: float) -> None:
     time_s, found = corrected(by_k, by_pct)
     assert time_s[marked(found, "jump_after_calibration")].tolist() == [
-        at for at in time_s if 7200.0 <= at < 7200.0 + 5 * 3600.0
+        at for at in time_s if 7200.0 <= at < 7200.0 + 2 * 3600.0
     ]
+
+
+def test_a_correction_is_seen_though_the_sensor_was_over_salt_meanwhile() -> None:
+    _, found = corrected(0.0, 12.0)
+    over_salt = (found.time_s >= START_S + 1800.0) & (found.time_s < START_S + 7200.0)
+    assert marked(picked(found, ~over_salt), "jump_after_calibration").sum() == 120
 
 
 def test_a_correction_within_it_does_not() -> None:

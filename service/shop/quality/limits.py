@@ -99,11 +99,12 @@ JUMP_SD = 4.0
 """A correction that moves a sensor by more standard deviations than this wants a look. Common
 practice: beyond 3 is a blunder; 4 leaves room for a sensor that has aged."""
 
-JUMP_HOLD_S = 5.0 * 3600.0
+JUMP_HOLD_S = 2.0 * 3600.0
 """So long such a correction marks its readings. Assumed: until somebody will have looked."""
 
-JUMP_BEFORE_S = 3600.0
-"""A reading so shortly before the correction is needed to see its step. Assumed."""
+JUMP_BEFORE_S = 4.0 * 3600.0
+"""A reading so shortly before the correction is needed to see its step: a sensor may have been over
+salt meanwhile. Assumed."""
 
 JUMP_RAW_K, JUMP_RAW_PCT = 3.0, 10.0
 """Raw readings that differ so much before and after tell that the sensor was handled. Assumed."""
