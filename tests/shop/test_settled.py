@@ -69,7 +69,7 @@ class Jar:
         return time_s, rh, said_c, salt_rh(self.salt, air_c)
 
     def first_settled(self) -> tuple[float, float, Settling] | None:
-        """Look every five minutes; when it is first said to have settled, and how far off (% RH)."""
+        """Look every five minutes: when it is first said to have settled, how far off (% RH)."""
         time_s, rh, air_c, truth = self.course()
         for now_s in np.arange(600.0, self.hours * HOUR, 300.0).tolist():
             now = settling(time_s, rh, air_c, since_s=0.0, now_s=now_s)
