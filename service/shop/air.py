@@ -19,7 +19,7 @@ from service.shop.consensus import consensus
 from service.shop.quality import Flag, words_of
 from service.shop.quality.limits import DISAGREES_SD
 
-__all__ = ["Air", "LeftOut", "SensorReading", "current_air"]
+__all__ = ["Air", "LeftOut", "SensorReading", "altered", "current_air"]
 
 NO_FLAG = Flag(0)
 
@@ -140,6 +140,34 @@ def current_air(
         sensors=tuple(sorted(r.sensor for r in used)),
         trouble=trouble,
         left_out=tuple(left_out),
+    )
+
+
+def altered(
+    air: Air,
+    *,
+    air_c: float | None = None,
+    rh_pct: float | None = None,
+    surface_c: float | None = None,
+    surface_measured: bool | None = None,
+) -> Air:
+    """Return the air as it would be with other figures; what is not given stays.
+
+    Everything that follows from air temperature and humidity follows from the new ones.
+    """
+    return _state(
+        as_of=air.as_of,
+        age_s=air.age_s,
+        air_c=air.air_c if air_c is None else air_c,
+        rh_pct=air.rh_pct if rh_pct is None else rh_pct,
+        surface_c=air.surface_c if surface_c is None else surface_c,
+        surface_measured=air.surface_measured if surface_measured is None else surface_measured,
+        pressure_pa=air.pressure_pa,
+        air_sd_k=air.air_sd_k,
+        rh_sd_pct=air.rh_sd_pct,
+        sensors=air.sensors,
+        trouble=air.trouble,
+        left_out=air.left_out,
     )
 
 
