@@ -46,6 +46,7 @@ class Settler:
     ) -> None:
         self.problem: str | None = None
         self._db, self._on_settled, self._busy = db, on_settled, busy
+        self._latest = ""
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._keep_up, name="settler", daemon=True)
@@ -87,10 +88,11 @@ class Settler:
         while not self._stopping.is_set():
             self._wait_for_lull()
             with self._db.write() as session:
-                places = settle(session)
+                places = settle(session, self._latest)
             if not places:
                 return
             for place in sorted(places):
+                self._latest = place
                 self._on_settled(place)
 
     def _wait_for_lull(self) -> None:

@@ -18,6 +18,8 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 from sqlmodel import Session
 
+from service.store.turns import Turns
+
 __all__ = [
     "Database",
     "DatabaseError",
@@ -65,6 +67,7 @@ class Database:
     def __init__(self, url: str) -> None:
         self.url = url
         self.engine = _engine(url)
+        self._turns = Turns(BUSY_TIMEOUT_MS / 1000.0)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -80,7 +83,7 @@ class Database:
     @contextmanager
     def write(self) -> Iterator[Session]:
         """Open a session that commits at the end, or changes nothing if an error escapes."""
-        with Session(self.engine, expire_on_commit=False) as session:
+        with self._turns.turn(), Session(self.engine, expire_on_commit=False) as session:
             try:
                 yield session
                 session.commit()

@@ -42,17 +42,22 @@ class _Rows:
     flags: NDArray[np.int64]
 
 
-def settle(session: Session) -> frozenset[str]:
+def settle(session: Session, after: str = "") -> frozenset[str]:
     """Settle some of what is marked, newest first; returns the places that were settled.
 
-    Nothing is marked any more where the answer is empty.
+    Places have their turns, the one that follows ``after`` first, so that one which is marked again
+    and again does not keep the others waiting. Nothing is marked any more where the answer is
+    empty.
     """
-    newest = session.exec(
-        select(Unsettled).order_by(col(Unsettled.hour).desc(), col(Unsettled.place_id)).limit(1)
-    ).first()
-    if newest is None:
+    marked = session.exec(
+        select(Unsettled.place_id, func.max(Unsettled.hour))
+        .group_by(col(Unsettled.place_id))
+        .order_by(col(Unsettled.place_id))
+    ).all()
+    if not marked:
         return frozenset()
-    place_id, last = newest.place_id, to_millis(newest.hour)
+    place_id, newest = next((row for row in marked if row[0] > after), marked[0])
+    last = to_millis(newest)
     first = last - (HOURS_AT_ONCE - 1) * marks.HOUR_MS
     settle_hours(session, place_id, _marked(session, place_id, first, last))
     return frozenset({place_id})
