@@ -1,0 +1,137 @@
+"""What is planned: acts in chains, the hours and windows they may fall in, and where they fell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+__all__ = ["SLOT_MIN", "Act", "Chain", "Hours", "Placed", "Plan", "Rules", "Stretch", "up"]
+
+SLOT_MIN = 5
+"""Minutes of one slot; every instant here is whole minutes from the plan's beginning."""
+
+Stretch = tuple[int, int]
+"""From and until, in minutes from the plan's beginning."""
+
+
+@dataclass(frozen=True)
+class Act:
+    """One thing to do on a piece.
+
+    ``wait_min`` must pass from the end of the act before it (on the cautious side); for the first
+    act of a chain it counts from the plan's beginning. ``closes_min`` is by when after the act
+    before it must have begun, if there is such a window.
+    """
+
+    step_key: str
+    name: str
+    minutes: int
+    wait_min: int = 0
+    closes_min: int | None = None
+    material_id: str | None = None
+    number: int | None = None
+    of: int | None = None
+    in_booth: bool = False
+
+    @property
+    def sprayed(self) -> bool:
+        """Whether it needs the air of a spray window."""
+        return self.in_booth and self.material_id is not None
+
+
+@dataclass(frozen=True)
+class Chain:
+    """A piece's acts in their order; ``tail_min`` is the wait left after the last one."""
+
+    piece: str
+    acts: tuple[Act, ...]
+    tail_min: int = 0
+
+
+@dataclass(frozen=True)
+class Hours:
+    """When there is somebody: working stretches, one a day at most, in order."""
+
+    working: tuple[Stretch, ...]
+
+    @cached_property
+    def until(self) -> int:
+        """End of the last stretch."""
+        return self.working[-1][1] if self.working else 0
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the shop can do at once, and what it saves by putting like to like.
+
+    Attributes
+    ----------
+    hours : Hours
+        When somebody works.
+    windows : mapping
+        For a material that is sprayed, the stretches in which the air will do; a material that is
+        not in it may be sprayed at any working time.
+    hands : int
+        People.
+    booth : int
+        Pieces that may be sprayed at once.
+    most_coats_a_day : int
+        Coats that one piece takes in a day.
+    setup_min : int
+        What it costs to clean and fill the gun or set up the cans for one more material in a day.
+    """
+
+    hours: Hours
+    windows: Mapping[str, Sequence[Stretch]] = field(default_factory=dict)
+    hands: int = 1
+    booth: int = 1
+    most_coats_a_day: int = 4
+    setup_min: int = 30
+
+    def stretches(self, act: Act) -> list[Stretch]:
+        """Return where an act may begin: both ends may be taken."""
+        windows = self.windows.get(act.material_id or "") if act.sprayed else None
+        found = []
+        for opens, closes in self.hours.working:
+            for a, b in windows if windows is not None else [(opens, closes)]:
+                first, last = up(max(opens, a)), min(closes, b) - act.minutes
+                last -= last % SLOT_MIN
+                if first <= last:
+                    found.append((first, last))
+        return found
+
+    def day_of(self, at: int) -> int | None:
+        """Return which working stretch an instant lies in."""
+        return next((i for i, (a, b) in enumerate(self.hours.working) if a <= at <= b), None)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """An act of a chain and when it begins."""
+
+    chain: int
+    index: int
+    start: int
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Acts in order of time; of each chain the first so many, the rest lies beyond."""
+
+    chains: tuple[Chain, ...]
+    placed: tuple[Placed, ...]
+    made_by: str
+
+    def act(self, placed: Placed) -> Act:
+        """Return what was placed."""
+        return self.chains[placed.chain].acts[placed.index]
+
+    def end(self, placed: Placed) -> int:
+        """Return when it is done."""
+        return placed.start + self.act(placed).minutes
+
+
+def up(minute: int) -> int:
+    """Round up to a slot."""
+    return -(-minute // SLOT_MIN) * SLOT_MIN
