@@ -160,6 +160,20 @@ def rebuild(
     command.run(check=check)
 
 
+@cli.command()
+def listen(
+    seconds: Annotated[int, typer.Option(help="For how long, 1 to 600.")] = 30,
+    adopt: Annotated[
+        list[int] | None, typer.Option(help="Adopt the proposal of this number; may be repeated.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Adopt every proposal.")] = False,
+) -> None:
+    """Listen to the broker for sensors that nothing reads yet, and adopt them."""
+    from service.commands import listen as command
+
+    command.run(seconds=seconds, adopt=adopt or [], everything=yes)
+
+
 def main() -> None:
     """Entry point of the command."""
     cli()

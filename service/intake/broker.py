@@ -20,7 +20,14 @@ from amqtt.broker import Broker
 
 from service.settings import MqttAddress
 
-__all__ = ["SENSOR_USER", "SERVICE_USER", "BrokerError", "EmbeddedBroker", "usable_port"]
+__all__ = [
+    "SENSOR_USER",
+    "SERVICE_USER",
+    "BrokerError",
+    "EmbeddedBroker",
+    "running_address",
+    "usable_port",
+]
 
 SERVICE_USER, SENSOR_USER = "boothglass", "sensor"
 START_WAIT_S = 20.0
@@ -91,12 +98,14 @@ class EmbeddedBroker:
                 f"the embedded broker does not come up on port {self._port}: "
                 f"{self._failure or 'no answer'}"
             )
+        _private(self.folder / "port", str(self._port))
 
     def stop(self) -> None:
         """Take the broker down."""
         if self._thread.is_alive():
             self._end()
             self._thread.join(timeout=10)
+            (self.folder / "port").unlink(missing_ok=True)
 
     def _run(self) -> None:
         for name in ("amqtt", "transitions"):
@@ -136,6 +145,17 @@ class EmbeddedBroker:
                 },
             },
         }
+
+
+def running_address(data_folder: Path) -> MqttAddress | None:
+    """Return where the embedded broker of a data folder runs; None where it does not."""
+    folder = data_folder / "broker"
+    try:
+        port = int((folder / "port").read_text())
+        password = (folder / "service.password").read_text().strip()
+    except (FileNotFoundError, ValueError):
+        return None
+    return MqttAddress("127.0.0.1", port, SERVICE_USER, password, tls=False)
 
 
 def usable_port(first: int, *, lan: bool = False, tries: int = 20) -> int:

@@ -15,7 +15,7 @@ from service.clock import Clock
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import text
-from service.store.tables import SensorKind
+from service.store.tables import Place, SensorKind
 
 __all__ = ["MOST_KINDS", "Kind", "Kinds", "checked_mapping"]
 
@@ -48,6 +48,11 @@ class Kinds:
         """Return a test of whether any kind in use reads a topic."""
         decoders = [Decoder(kind.mapping) for kind in self.in_use() if kind.mapping is not None]
         return lambda topic: any(decoder.matches(topic) for decoder in decoders)
+
+    def places(self) -> list[str]:
+        """The words of the places there are: a topic's level of that name is taken for one."""
+        with self._db.read() as session:
+            return [str(word) for word in session.exec(select(Place.id).order_by(col(Place.id)))]
 
     def adopt(self, name: str, spec: object, kind_id: str | None = None) -> Kind:
         """Take a kind into use; without ``kind_id`` its word is made from its name.

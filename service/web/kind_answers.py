@@ -162,8 +162,9 @@ def listening_out(shop: Shop) -> ListeningOut:
     topics = _unread(shop, overheard)
     found = Proposals((), ())
     if overheard.state == "done" and topics:
-        places = tuple(place.id for place in shop.desk.places())
-        found = _proposed(topics, places, getattr(shop_zone(shop.settings), "key", None))
+        found = _proposed(
+            topics, tuple(shop.kinds.places()), getattr(shop_zone(shop.settings), "key", None)
+        )
     samples = {heard.topic: heard for heard in topics}
     return ListeningOut(
         state=overheard.state,

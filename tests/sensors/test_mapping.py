@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -202,6 +204,15 @@ class TestTime:
         with pytest.raises(PayloadError) as caught:
             self.at(value)
         assert caught.value.field == "at"
+
+
+def test_the_examples_of_the_readme_are_mappings():
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    examples = [
+        yaml.safe_load(text) for text in re.findall(r"```yaml\n(.*?)```", readme, re.DOTALL)
+    ]
+    mappings = [mapping_of(example) for example in examples if "topic" in example]
+    assert [bool(mapping.words) for mapping in mappings] == [False, True]
 
 
 class TestRefusedMappings:
