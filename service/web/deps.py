@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Any, Protocol, cast
 
 from fastapi import Depends, Request
@@ -14,11 +15,13 @@ from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
 from service.store.kinds import Kinds
+from service.store.planning import Planner
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
+from service.web.words import shop_zone
 
 __all__ = ["Health", "ListenError", "Listener", "Shop", "ShopDep", "shop_of"]
 
@@ -54,6 +57,11 @@ class Shop:
     dashboards: Dashboards
     tap_lock: threading.Lock = field(default_factory=threading.Lock)
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
+
+    @cached_property
+    def planner(self) -> Planner:
+        """Makes the plan, in the shop's zone."""
+        return Planner(self.desk.db, self.clock, self.desk, shop_zone(self.settings))
 
     def worked(self, instrument_id: int) -> None:
         """Tell open pages that an instrument's record changed."""

@@ -24,6 +24,7 @@ __all__ = [
     "StepIn",
     "TakeIn",
     "TextIn",
+    "WorkingIn",
 ]
 
 ShortText = Annotated[str, Field(max_length=80)]
@@ -214,6 +215,16 @@ class FiguresIn(_In):
     limits: dict[str, float] = {}
     basis: Annotated[str, Field(min_length=3, max_length=120)]
     who: ShortText = ""
+
+
+class WorkingIn(_In):
+    """When and how the shop works; a day that is left out is a day off."""
+
+    hours: dict[str, tuple[str, str]]
+    hands: Annotated[int, Field(ge=1, le=20)] = 1
+    booth: Annotated[int, Field(ge=1, le=20)] = 1
+    most_coats_a_day: Annotated[int, Field(ge=1, le=20)] = 4
+    setup_min: Annotated[int, Field(ge=0, le=240)] = 30
 
 
 class ClockIn(_In):

@@ -49,6 +49,7 @@ __all__ = [
     "StepOut",
     "UndoneOut",
     "WayOutOut",
+    "WindowOut",
     "finite",
     "iso",
 ]
@@ -194,8 +195,25 @@ class WayOutOut(_Out):
     until: Instant | None
 
 
+class WindowOut(_Out):
+    """A stretch in which the check will likely say *spray*.
+
+    ``probability`` is the mean chance of it, ``throughout`` the chance of all of it.
+    """
+
+    start_at: Instant
+    end_at: Instant
+    probability: float
+    throughout: float
+    open_now: bool
+
+
 class SprayCheckOut(_Out):
-    """The answer and everything it rests on; null where it is not known."""
+    """The answer and everything it rests on; null where it is not known.
+
+    ``next_window`` is when the outlook expects the next *spray*; null where none is likely within
+    48 h, or there is no outlook.
+    """
 
     answer: Literal["spray", "wait", "unknown"]
     place: str
@@ -222,6 +240,7 @@ class SprayCheckOut(_Out):
     as_of: Instant | None
     age_s: Number
     cautions: tuple[str, ...]
+    next_window: WindowOut | None = None
 
 
 class MarkOut(_Out):
@@ -378,6 +397,42 @@ class FilmOut(_Out):
     keep_um: float
     sand_through: bool
     unknown: tuple[str, ...]
+
+
+class PlanLineOut(_Out):
+    """One act of the plan. ``why`` says what holds it where it is, ``by`` which piece."""
+
+    instrument: int
+    shop_number: str
+    step: str
+    step_name: str
+    coat_number: int | None
+    coats: int | None
+    material: str | None
+    start_at: Instant
+    end_at: Instant
+    why: Literal["now", "wait", "hours", "window", "coats", "booth", "hands", "grouped"]
+    by: str | None
+
+
+class FinishOut(_Out):
+    """When a piece is through, as an 80 % range; null where it cannot be told."""
+
+    instrument: int
+    shop_number: str
+    from_at: Instant | None
+    until_at: Instant | None
+    why_not: str
+
+
+class PlanOut(_Out):
+    """What to do in which order over the next week; ``made_by`` solver or rule."""
+
+    made_at: Instant
+    made_by: Literal["solver", "rule"]
+    outlook_until: Instant | None
+    lines: list[PlanLineOut]
+    finishes: list[FinishOut]
 
 
 class CoatOut(_Out):

@@ -13,10 +13,12 @@ __all__ = [
     "METHODS",
     "PARTS",
     "PLACE_KINDS",
+    "PLAN_WHY",
     "QUANTITIES",
     "SAID",
     "SEVERITIES",
     "STATES",
+    "WEEKDAYS",
     "act_label",
     "act_text",
     "first_upper",
@@ -65,6 +67,27 @@ LIMITS = {
     "rh_max_pct": "Humidity, at most",
     "dew_point_margin_k": "Surface over dew point, at least",
     "blush_margin_k": "Wet film over dew point, at least",
+}
+
+PLAN_WHY = {
+    "now": "Can begin now.",
+    "wait": "As soon as its wait is surely over.",
+    "hours": "When the shop opens.",
+    "window": "When the air is likely to allow spraying.",
+    "coats": "Enough coats for the day before.",
+    "booth": "When the booth is free after",
+    "hands": "When there is a hand free after",
+    "grouped": "Placed with others, so that the whole is sooner done and the gun cleaned less.",
+}
+
+WEEKDAYS = {
+    "mon": "Monday",
+    "tue": "Tuesday",
+    "wed": "Wednesday",
+    "thu": "Thursday",
+    "fri": "Friday",
+    "sat": "Saturday",
+    "sun": "Sunday",
 }
 
 SEVERITIES = {1: "slight", 2: "must be put right", 3: "strip it"}

@@ -258,6 +258,15 @@ class Words:
         year = f" {here.year}" if here.year != today.year else ""
         return f"{here.day} {here:%b}{year} {clock}"
 
+    def clock(self, instant: datetime) -> str:
+        """A time of day."""
+        return f"{instant.astimezone(self.zone):%H:%M}"
+
+    def weekday(self, instant: datetime) -> str:
+        """A day of the week with its date: Thursday 3 Mar."""
+        here = instant.astimezone(self.zone)
+        return f"{here:%A} {here.day} {here:%b}"
+
     def day(self, instant: datetime | None, now: datetime) -> str:
         """A date: 3 Mar, with its year where that is another one."""
         if instant is None:

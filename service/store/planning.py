@@ -1,0 +1,404 @@
+"""The plan of the shop, read from the store: pieces, their waits, windows, working hours."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from typing import Any
+
+import numpy as np
+from sqlmodel import Session
+
+from service.clock import Clock
+from service.science import drying
+from service.shop.cards import InstrumentCard
+from service.shop.materials import Material
+from service.shop.plan import (
+    Chain,
+    Hours,
+    Placed,
+    Plan,
+    Rules,
+    Stretch,
+    by_rule,
+    by_solver,
+    reason,
+    solver_there,
+)
+from service.shop.plan.model import SLOT_MIN
+from service.shop.plan.upcoming import acts_ahead
+from service.store import readings
+from service.store.db import Database
+from service.store.desk import Desk
+from service.store.errors import BadInput
+from service.store.fields import within
+from service.store.pieces import Piece, all_pieces, card_of, schedule_of
+from service.store.tables import Fact
+
+__all__ = ["DAYS", "Line", "Planner", "ShopPlan", "Working"]
+
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+WORKING_FACT = "working"
+PLAN_DAYS = 7
+FAR_DAYS = 150
+"""How far ahead a finish is looked for."""
+
+Z80 = 1.2816
+SPREAD = 0.15
+"""Spread (log) of waits that are still to come, where a mark states none (assumed)."""
+
+LIKELY = 0.5
+OUTLOOK_H = 48
+USUAL_AIR = (21.0, 50.0)
+"""Air of a place without readings of the last day (assumed)."""
+
+
+@dataclass(frozen=True)
+class Working:
+    """When and how the shop works; ``hours`` by day of the week, a day off is absent."""
+
+    hours: dict[str, tuple[str, str]]
+    hands: int = 1
+    booth: int = 1
+    most_coats_a_day: int = 4
+    setup_min: int = 30
+
+
+USUAL = Working(dict.fromkeys(DAYS[:5], ("08:00", "17:00")))
+"""Where nobody has said otherwise (assumed)."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One act of the plan; ``why`` says what holds it there, ``by`` which piece is in the way."""
+
+    instrument_id: int
+    shop_number: str
+    kind: str
+    step_key: str
+    step_name: str
+    number: int | None
+    of: int | None
+    material_id: str | None
+    start_at: datetime
+    end_at: datetime
+    why: str
+    by: str | None
+
+
+@dataclass(frozen=True)
+class Finish:
+    """When a piece is through; None where that is further off than is looked."""
+
+    instrument_id: int
+    shop_number: str
+    kind: str
+    from_at: datetime | None
+    until_at: datetime | None
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class ShopPlan:
+    """What to do in which order, and when each piece is through."""
+
+    made_at: datetime
+    made_by: str
+    lines: tuple[Line, ...]
+    finishes: tuple[Finish, ...]
+    outlook_until: datetime | None
+    """Until then coats are kept to likely spray windows; None: no outlook."""
+
+
+class Planner:
+    """Makes the plan, and keeps when the shop works."""
+
+    def __init__(self, db: Database, clock: Clock, desk: Desk, zone: tzinfo) -> None:
+        self.db, self.clock, self.desk, self.zone = db, clock, desk, zone
+        self._lock = threading.Lock()
+        self._last: tuple[tuple[tuple[Chain, ...], Rules], Plan] | None = None
+
+    def working(self) -> Working:
+        """When the shop works."""
+        with self.db.read() as session:
+            fact = session.get(Fact, WORKING_FACT)
+        if fact is None:
+            return USUAL
+        hours = {day: (a, b) for day, (a, b) in fact.value["hours"].items()}
+        return Working(hours, *(fact.value[name] for name in _COUNTS))
+
+    def set_working(self, working: Working) -> Working:
+        """Keep when the shop works; raises BadInput naming the field."""
+        _check(working)
+        value: dict[str, Any] = {
+            "hours": {day: list(working.hours[day]) for day in DAYS if day in working.hours},
+            **{name: getattr(working, name) for name in _COUNTS},
+        }
+        with self.db.write() as session:
+            fact = session.get(Fact, WORKING_FACT) or Fact(key=WORKING_FACT)
+            fact.value = value
+            session.add(fact)
+        return self.working()
+
+    def plan(self) -> ShopPlan:
+        """Plan the next week, and look further for when each piece is through."""
+        now, working = _to_a_slot(self.clock.now()), self.working()
+        with self.db.read() as session:
+            reckoning = self.desk.reckoning(session)
+            pieces = all_pieces(session)
+            cards = [card_of(session, p, self.desk.catalogue, now, reckoning) for p in pieces]
+            airs = {p.id: self._air(session, p, now) for p in pieces}
+        can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(p, c) == ""]
+        rules, outlook_until = self._rules(can, working, now, PLAN_DAYS)
+        chains = [self._chain(p, c, airs[p.id], now, Z80) for p, c in can]
+        plan = self._planned(tuple(chains), rules)
+        far, _ = self._rules(can, working, now, FAR_DAYS)
+        early, late = (
+            self._ends(can, [self._chain(p, c, airs[p.id], now, z) for p, c in can], far, now)
+            for z in (-Z80, Z80)
+        )
+        finishes = [
+            Finish(p.id, p.row.shop_number, p.row.kind, early[p.id], late[p.id]) for p, _ in can
+        ]
+        finishes += [
+            Finish(p.id, p.row.shop_number, p.row.kind, None, None, why)
+            for p, c in zip(pieces, cards, strict=True)
+            if (why := _why_not(p, c))
+        ]
+        lines = tuple(self._line(plan, placed, rules, can, now) for placed in plan.placed)
+        return ShopPlan(now, plan.made_by, lines, tuple(finishes), outlook_until)
+
+    def _planned(self, chains: tuple[Chain, ...], rules: Rules) -> Plan:
+        """Plan, or say again what was planned while nothing has changed."""
+        with self._lock:
+            if self._last is None or self._last[0] != (chains, rules):
+                made = by_solver(chains, rules) if solver_there() else by_rule(chains, rules)
+                self._last = (chains, rules), made
+            return self._last[1]
+
+    # -- what is planned -------------------------------------------------------------------
+
+    def _chain(
+        self,
+        piece: Piece,
+        card: InstrumentCard,
+        air: tuple[float, float],
+        now: datetime,
+        z: float,
+    ) -> Chain:
+        schedule = schedule_of(piece, self.desk.catalogue)
+        if schedule is None:
+            return Chain(piece.row.shop_number, ())
+        wait = card.act.wait
+        ready = None
+        if wait is not None and not wait.reached:
+            ready = wait.ready_until if z > 0 else wait.ready_from
+        first = 0 if ready is None else max(0, math.ceil((ready - now) / timedelta(minutes=1)))
+        last = piece.last_coat
+
+        def wait_of(material_id: str, mark: str) -> tuple[int, int | None]:
+            return self._wait(material_id, mark, air, z)
+
+        return acts_ahead(
+            piece.row.shop_number,
+            schedule,
+            card.steps_done,
+            (card.act.coat_number or 1) - 1,
+            first,
+            None if last is None else last.material_id,
+            wait_of,
+            self._sprays,
+        )
+
+    def _wait(
+        self, material_id: str, mark: str, air: tuple[float, float], z: float
+    ) -> tuple[int, int | None]:
+        """Minutes until a mark in the air of the last day, and until its window closes."""
+        material = self.desk.catalogue.materials.get(material_id)
+        known = None if material is None else material.marks.get(mark)
+        if material is None or known is None:
+            return 0, None
+        speed = float(drying.rate(material.drying, *air, material.usual_wet_um))
+        spread = math.log(known.high_hours / known.low_hours) / (2 * Z80) or SPREAD
+        minutes = 60.0 * known.hours / speed
+        closes = None
+        if known.closes_hours is not None:
+            closes = int(60.0 * known.closes_hours / speed * math.exp(-Z80 * spread))
+        return math.ceil(minutes * math.exp(z * spread)), closes
+
+    def _sprays(self, material_id: str) -> bool:
+        material = self.desk.catalogue.materials.get(material_id)
+        return material is not None and material.blend is not None
+
+    def _air(self, session: Session, piece: Piece, now: datetime) -> tuple[float, float]:
+        if piece.place_id is None:
+            return USUAL_AIR
+        course = readings.series(session, piece.place_id, now - timedelta(days=1), now, 3600.0)
+        if course.time_s.size == 0:
+            return USUAL_AIR
+        return float(np.mean(course.air_c)), float(np.mean(course.rh_pct))
+
+    # -- when it may be done ---------------------------------------------------------------
+
+    def _rules(
+        self,
+        can: Sequence[tuple[Piece, InstrumentCard]],
+        working: Working,
+        now: datetime,
+        days: int,
+    ) -> tuple[Rules, datetime | None]:
+        hours = Hours(tuple(_stretches(working, now, self.zone, days)))
+        windows: dict[str, list[Stretch]] = {}
+        known = False
+        for material in self._to_spray(can):
+            found = self._windows(can, material, now, hours)
+            if found is not None:
+                windows[material.id], known = found, True
+        rules = Rules(
+            hours,
+            windows,
+            hands=working.hands,
+            booth=working.booth,
+            most_coats_a_day=working.most_coats_a_day,
+            setup_min=working.setup_min,
+        )
+        return rules, now + timedelta(hours=OUTLOOK_H) if known else None
+
+    def _to_spray(self, can: Sequence[tuple[Piece, InstrumentCard]]) -> list[Material]:
+        wanted = {
+            step.material
+            for piece, card in can
+            if (schedule := schedule_of(piece, self.desk.catalogue)) is not None
+            for step in schedule.steps[card.steps_done :]
+            if step.material is not None and self._sprays(step.material)
+        }
+        return [self.desk.catalogue.materials[m] for m in sorted(wanted)]
+
+    def _windows(
+        self,
+        can: Sequence[tuple[Piece, InstrumentCard]],
+        material: Material,
+        now: datetime,
+        hours: Hours,
+    ) -> list[Stretch] | None:
+        """Likely spray windows of the outlook, and past it every working hour."""
+        place = self._booth(can)
+        if place is None:
+            return None
+        told = self.desk.windows(place, self.desk.spray_check(place, material.id))
+        if told.why_none:
+            return None
+        near = [
+            (_minutes(w.start_at, now), _minutes(w.end_at, now))
+            for w in told.windows
+            if w.probability >= LIKELY
+        ]
+        end = OUTLOOK_H * 60
+        return near + [(max(a, end), b) for a, b in hours.working if b > end]
+
+    def _booth(self, can: Sequence[tuple[Piece, InstrumentCard]]) -> str | None:
+        booths = [p.id for p in self.desk.places() if p.kind == "booth"]
+        used = [p.place_id for p, _ in can if p.place_id in booths]
+        return used[0] if used else booths[0] if booths else None
+
+    # -- what came of it -------------------------------------------------------------------
+
+    def _ends(
+        self,
+        can: Sequence[tuple[Piece, InstrumentCard]],
+        chains: Sequence[Chain],
+        rules: Rules,
+        now: datetime,
+    ) -> dict[int, datetime | None]:
+        plan = by_rule(chains, rules)
+        ends: dict[int, datetime | None] = {}
+        for number, ((piece, _), chain) in enumerate(zip(can, chains, strict=True)):
+            own = [p for p in plan.placed if p.chain == number]
+            through = len(own) == len(chain.acts)
+            last = max((plan.end(p) for p in own), default=0)
+            ends[piece.id] = now + timedelta(minutes=last + chain.tail_min) if through else None
+        return ends
+
+    def _line(
+        self,
+        plan: Plan,
+        placed: Placed,
+        rules: Rules,
+        can: Sequence[tuple[Piece, InstrumentCard]],
+        now: datetime,
+    ) -> Line:
+        piece, act = can[placed.chain][0], plan.act(placed)
+        why, by = reason(plan, placed, rules)
+        start = now + timedelta(minutes=placed.start)
+        return Line(
+            piece.id,
+            piece.row.shop_number,
+            piece.row.kind,
+            act.step_key,
+            act.name,
+            act.number,
+            act.of,
+            act.material_id,
+            start,
+            start + timedelta(minutes=act.minutes),
+            why,
+            by,
+        )
+
+
+_COUNTS = ("hands", "booth", "most_coats_a_day", "setup_min")
+_LIMITS = {"hands": (1, 20), "booth": (1, 20), "most_coats_a_day": (1, 20), "setup_min": (0, 240)}
+
+
+def _check(working: Working) -> None:
+    for name, (low, high) in _LIMITS.items():
+        within(name, getattr(working, name), low, high, "min" if name == "setup_min" else "")
+    if not working.hours:
+        raise BadInput("hours", "no day is left to work on")
+    for day, (opens, closes) in working.hours.items():
+        if day not in DAYS:
+            raise BadInput("hours", f"{day!r} is none of {', '.join(DAYS)}")
+        try:
+            if time.fromisoformat(opens) >= time.fromisoformat(closes):
+                raise BadInput("hours", f"{day}: {opens} does not lie before {closes}")
+        except ValueError as error:
+            raise BadInput("hours", f"{day}: {opens} to {closes} are no times of day") from error
+
+
+def _why_not(piece: Piece, card: InstrumentCard) -> str:
+    if card.act.state == "finished":
+        return "finished"
+    if card.act.state == "unknown":
+        return "no air is known where it hangs"
+    return "" if piece.place_id is not None else "it hangs in no place"
+
+
+def _stretches(working: Working, now: datetime, zone: tzinfo, days: int) -> list[Stretch]:
+    """Working stretches from now on, in minutes from now."""
+    today = now.astimezone(zone).date()
+    found = []
+    for ahead in range(days):
+        day = today + timedelta(days=ahead)
+        if (times := working.hours.get(DAYS[day.weekday()])) is None:
+            continue
+        opens, closes = (_minutes(_at(day, t, zone), now) for t in times)
+        if closes > 0:
+            found.append((max(0, opens), closes))
+    return found
+
+
+def _at(day: date, clock_time: str, zone: tzinfo) -> datetime:
+    return datetime.combine(day, time.fromisoformat(clock_time), zone)
+
+
+def _to_a_slot(at: datetime) -> datetime:
+    """Return the next whole slot, so that the plan speaks in round times."""
+    slot = timedelta(minutes=SLOT_MIN)
+    return at + (-(at - datetime(1970, 1, 1, tzinfo=UTC)) % slot)
+
+
+def _minutes(at: datetime, now: datetime) -> int:
+    return math.ceil((at - now) / timedelta(minutes=1))
