@@ -137,20 +137,26 @@ def settling(
     digit = _last_digit(rh_pct)
     remains, tau_s = _remains(time_s, rh_pct, last, since_s, now_s)
     still = []
-    if wait_s > 0.0:
-        still.append(f"{_span(now_s - since_s)} in the jar; {_span(LEAST_S)} at least")
     if abs(slope) > MOST_MOVED_PCT_H:
         still.append(f"humidity still {_way(slope)} by {abs(slope):.1f} % RH an hour")
     if remains > MOST_REMAINS_PCT:
         still.append(f"about {remains:.1f} % RH still to go")
-    if scatter > max(MOST_SCATTER_PCT, digit):
+    # The bend of a decay is scatter about a straight line too, and has been named already.
+    restless = not still and scatter > max(MOST_SCATTER_PCT, digit)
+    if restless:
         still.append(f"readings scatter by {scatter:.1f} % RH")
     if abs(slope_k) > MOST_AIR_K_H:
         still.append(f"temperature {_way(slope_k)}: {abs(slope_k):.1f} K within the last hour")
+    if wait_s > 0.0:
+        still.append(f"{_span(now_s - since_s)} in the jar; {_span(LEAST_S)} at least")
     return Settling(
         settled=not still,
         still=tuple(still),
-        ready_in_s=_ready_in(slope, slope_k, scatter, remains, digit, tau_s, wait_s),
+        ready_in_s=(
+            None
+            if restless or abs(slope_k) > MOST_AIR_K_H
+            else _ready_in(slope, remains, tau_s, wait_s)
+        ),
         readings=count,
         rh_pct=float(rh_pct[last].mean()),
         rh_sd_pct=_sd(scatter, count, digit, remains, abs(slope)),
@@ -241,17 +247,7 @@ def _sd(scatter: float, count: int, digit: float, remains: float, slope: float) 
     )
 
 
-def _ready_in(
-    slope: float,
-    slope_k: float,
-    scatter: float,
-    remains: float,
-    digit: float,
-    tau_s: float,
-    wait_s: float,
-) -> float | None:
-    if abs(slope_k) > MOST_AIR_K_H or scatter > max(MOST_SCATTER_PCT, digit):
-        return None
+def _ready_in(slope: float, remains: float, tau_s: float, wait_s: float) -> float:
     over = max(abs(slope) / MOST_MOVED_PCT_H, remains / MOST_REMAINS_PCT, 1.0)
     return max(wait_s, tau_s * math.log(over))
 
