@@ -77,8 +77,8 @@ def test_a_finish_is_a_range_beyond_the_cure(shop):
     work, planner = shop
     take_in(work, "41")
     (finish,) = planner.plan().finishes
-    # Ten coats at four a day are on by Wednesday; a week's cure, give or take a fifth (an 80 % range
-    # of 15 %), ends between Monday evening and Friday of the next; a day of handwork follows.
+    # Ten coats at four a day are on by Wednesday; a week of cure, give or take a fifth (15 % as an
+    # 80 % range), ends between Monday evening and Friday of the next; a day of handwork follows.
     monday = planner.clock.now()
     assert monday + timedelta(days=8) <= finish.from_at < finish.until_at
     assert finish.until_at <= monday + timedelta(days=15)
