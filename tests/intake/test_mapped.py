@@ -266,6 +266,17 @@ def test_retired_while_the_service_is_down_it_is_unsubscribed(shop, mosquitto):
     shop.settles_at(received=2, recorded=1)
 
 
+@pytest.mark.parametrize("left", [b"", b"{", b"[1, null", b"7"])
+def test_a_list_of_topics_that_was_cut_short_is_made_anew(shop, mosquitto, left):
+    shop.adopt("Hall", WHOLE)
+    shop.stop()
+    (shop.data / "mqtt-filters.json").write_bytes(left)
+    shop.start()
+    mosquitto.publish("hall/booth/a/state", whole())
+    shop.settles_at(recorded=1)
+    eventually(lambda: json.loads((shop.data / "mqtt-filters.json").read_text()))
+
+
 def test_after_a_broker_that_forgot_us_the_kinds_are_subscribed_again(shop, mosquitto):
     shop.adopt("Hall", WHOLE)
     mosquitto.stop()
