@@ -148,6 +148,54 @@ def export(
     )
 
 
+@cli.command("import")
+def import_file(
+    file: Annotated[str, typer.Argument(help="A CSV of any data logger, or of an export.")],
+    place: Annotated[str, typer.Option(help="Place where it was measured.")],
+    sensor: Annotated[
+        str | None, typer.Option(help="Sensor that measured; unset: the file's own column tells.")
+    ] = None,
+    maps: Annotated[
+        list[str] | None, typer.Option("--map", help="A column, like air_c='Temp 1'; - for none.")
+    ] = None,
+    units: Annotated[
+        list[str] | None, typer.Option("--unit", help="A column's unit, like air_c=degF.")
+    ] = None,
+    time: Annotated[
+        list[str] | None, typer.Option(help="Column of the instant; twice for date and time.")
+    ] = None,
+    time_format: Annotated[
+        str | None, typer.Option(help="How instants are written, like '%d.%m.%Y %H:%M'.")
+    ] = None,
+    zone: Annotated[
+        str | None,
+        typer.Option(help="Zone of instants that name none: Europe/Lisbon, UTC, +01:00."),
+    ] = None,
+    ambiguous: Annotated[
+        str | None,
+        typer.Option(help="earlier or later, where an hour came twice and the order is no help."),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show how it is read, and check it; keep nothing.")
+    ] = False,
+) -> None:
+    """Take a CSV of any data logger into the record."""
+    from service.commands import import_file as command
+
+    command.run(
+        file,
+        place=place,
+        sensor=sensor,
+        maps=maps or [],
+        units=units or [],
+        time=time or [],
+        time_format=time_format,
+        zone=zone,
+        pick=ambiguous,
+        dry_run=dry_run,
+    )
+
+
 @cli.command()
 def rebuild(
     check: Annotated[

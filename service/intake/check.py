@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 from sensors.halves import Half
 from sensors.payloads import PayloadError, Report
-from service.store.readings import NewReading
+from service.store.readings import MOST_SENSORS, NewReading, Recorded
 
-__all__ = ["AHEAD", "checked", "checked_half"]
+__all__ = ["AHEAD", "checked", "checked_half", "refusals"]
 
 AHEAD = timedelta(seconds=120)
 """How far a sensor's clock may be ahead of ours."""
@@ -21,6 +21,16 @@ LIMITS = {
     "pressure_pa": (50_000.0, 110_000.0, "Pa"),
 }
 """A wet sensor reads a little over 100: up to 105 is kept as sent and counts as 100."""
+
+
+def refusals(recorded: Recorded) -> list[tuple[int, PayloadError]]:
+    """Return which of a batch the store did not take, and why."""
+    too_many = f"is new, and {MOST_SENSORS} are known: too many for a shop"
+    too_old = "is of an hour of which only roll-ups are kept: a repeat could not be told"
+    return [
+        *((index, PayloadError("sensor", too_many)) for index in recorded.refused),
+        *((index, PayloadError("at", too_old)) for index in recorded.too_old),
+    ]
 
 
 def checked(report: Report, *, now: datetime, waited: bool = False) -> NewReading:

@@ -12,6 +12,7 @@ from datetime import datetime
 from sensors.payloads import PayloadError
 from service.clock import Clock
 from service.intake.arrivals import Arrival
+from service.intake.check import refusals
 from service.intake.sorter import Sorted, Sorter
 from service.intake.waiting import Waiting
 from service.store import readings, rejects
@@ -168,14 +169,7 @@ class Committer:
         bad = list(found.bad)
         with self._db.write() as session:
             recorded = readings.record_batch(session, [reading for reading, _ in found.good])
-            too_many = PayloadError(
-                "sensor", f"is new, and {readings.MOST_SENSORS} are known: too many for a shop"
-            )
-            too_old = PayloadError(
-                "at", "is of an hour of which only roll-ups are kept: a repeat could not be told"
-            )
-            bad += [(found.good[index][1], too_many) for index in recorded.refused]
-            bad += [(found.good[index][1], too_old) for index in recorded.too_old]
+            bad += [(found.good[index][1], error) for index, error in refusals(recorded)]
             for arrival, error in bad:
                 rejects.keep(session, _reject(arrival, error))
         self.counters.recorded += recorded.new
