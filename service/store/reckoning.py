@@ -5,14 +5,24 @@ Put together once for each time the shop is looked at, and handed to every piece
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+
+from sqlmodel import Session
 
 from service.shop.learning import MarkScale, Observation, Prior, update
 from service.shop.materials import Material
 from service.shop.projection import REFERENCE
+from service.store.outlooks import Issue
 
 __all__ = ["BY_THE_BOOK", "Reckoning"]
+
+OutlookOf = Callable[[Session, str], Issue | None]
+"""Gives the outlook of a place; None where it has none."""
+
+
+def no_outlook(_session: Session, _place_id: str) -> None:
+    """Hold the newest air: no place has an outlook."""
 
 
 @dataclass(frozen=True)
@@ -21,6 +31,8 @@ class Reckoning:
 
     observed: Mapping[str, tuple[Observation, ...]] = field(default_factory=dict)
     """Verdicts by material, as far as they can be learned from."""
+
+    outlook_of: OutlookOf = no_outlook
 
     def scales_of(self, material: Material) -> Mapping[str, MarkScale]:
         """Scale of each mark of a material, as learned; empty where nothing is learned of it.

@@ -27,6 +27,9 @@ __all__ = ["SprayOutlook", "WindowBook"]
 KEPT = 64
 """Tables, and answers, that are kept."""
 
+PASSING = frozenset({"recoat_mark", "cold_work"})
+"""What may stand in the way of this piece now and is no matter of the air."""
+
 BEING_MADE = "the spray windows are being reckoned; look again in a few seconds"
 
 
@@ -102,7 +105,7 @@ class WindowBook:
             if table is None:
                 return SprayOutlook((), issued_at, BEING_MADE)
         blocks = {reason.what for reason in check.reasons if reason.blocks}
-        spraying = blocks <= {"recoat_mark"}
+        spraying = blocks <= PASSING
         off_k = round(air.surface_c - air.air_c, 1)
         key = (
             issue.place_id, issue.issued_s, material.id, check.coating, known, off_k, spraying,
@@ -157,9 +160,9 @@ def _from_now(windows: tuple[SprayWindow, ...], now: datetime) -> tuple[SprayWin
 
 
 def _not_before(check: SprayCheck) -> datetime | None:
-    """When the last coat will be ready, where it is not yet."""
-    waits = any(reason.what == "recoat_mark" and reason.blocks for reason in check.reasons)
-    return next((way.until for way in check.ways_out if waits and way.until is not None), None)
+    """When the last coat will be ready and the work warm, where they are not yet."""
+    known = [way.until for way in check.ways_out if way.kind == "wait" and way.until is not None]
+    return max(known, default=None)
 
 
 def _keep(kept: OrderedDict[Key, Value], key: Key, value: Value) -> None:

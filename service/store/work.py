@@ -14,12 +14,13 @@ from service.clock import Clock
 from service.shop.cards import NextAct
 from service.shop.flaws import FLAW_KINDS
 from service.shop.parts import PARTS, touches
-from service.store import evidence
+from service.store import evidence, forecasts
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
+from service.store.forecasts import NewForecast
 from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
 from service.store.recipes import RecipeBook
 from service.store.tables import (
@@ -61,6 +62,17 @@ class Work:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
         self.recipes = RecipeBook(db, clock, catalogue)
         self.verdicts = VerdictBook(db, clock, catalogue)
+
+    # -- forecasts -------------------------------------------------------------------------
+
+    def keep_forecast(self, given: NewForecast) -> tuple[datetime, int]:
+        """Keep a forecast of the air outdoors: when issued, and how many hours of it were new.
+
+        Raises BadInput.
+        """
+        now = self.clock.now()
+        with self.db.write() as session:
+            return given.issued_at or now, forecasts.keep(session, given, now)
 
     # -- places and instruments ------------------------------------------------------------
 

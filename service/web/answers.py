@@ -8,6 +8,7 @@ from service.shop.materials import Figure, Material
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Schedule
 from service.shop.spray_check import SprayCheck
+from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
 from service.store.desk import LogEntry, PlaceView
 from service.store.tables import Coat, Flaw, Hanging, Notice, Reject, StepDone
@@ -52,7 +53,11 @@ def place_out(place: PlaceView) -> models.PlaceOut:
 
 
 def spray_check_out(
-    check: SprayCheck, place_id: str, material: Material, instrument_id: int | None
+    check: SprayCheck,
+    place_id: str,
+    material: Material,
+    instrument_id: int | None,
+    next_window: SprayWindow | None = None,
 ) -> models.SprayCheckOut:
     """The answer; every figure of the air is null where the place never had a reading."""
     air = air_out(check.air)
@@ -82,6 +87,7 @@ def spray_check_out(
         as_of=check.as_of,
         age_s=air.age_s,
         cautions=material.cautions,
+        next_window=next_window and models.WindowOut.model_validate(next_window),
     )
 
 

@@ -31,7 +31,10 @@ RIDGE_FROM_ROWS = 20 * 24
 """Ridge needs this many hours to learn from; with two weeks alone it does harm."""
 
 PRIOR_DAMPING_H = 24.0
-PRIOR_ROWS = 12.0
+DAMPING_MOST = 1.3
+"""No anomaly is expected to grow; a little above one, since the course follows what is read."""
+
+PRIOR_ROWS = 72.0
 """Before anything is learned an anomaly fades with this time constant (assumed); that counts as
 so many rows of usual size."""
 
@@ -64,7 +67,7 @@ def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned
     seen, known = np.isfinite(target), np.isfinite(ahead.features)
     count = known_sums(seen.astype(np.float64), horizon_h, DAMPED_DAYS)
     lean = PRIOR_ROWS * square / np.maximum(count, 1.0) + 1e-9
-    damping = (cross + lean * prior) / (square + lean)
+    damping = np.clip((cross + lean * prior) / (square + lean), 0.0, DAMPING_MOST)
     usable = np.asarray(seen.all(axis=1) & known.all(axis=1))
     features = np.where(usable[:, None], ahead.features, 0.0)
     left = np.where(usable[:, None], wanted - _by_row(damping, made.grid.hours) * anomaly, 0.0)

@@ -95,7 +95,9 @@ def tables_by_day(relative: Floats, horizon_h: int) -> Floats:
         known = relative[first : max(0, min(24 * day, rows) - horizon_h)]
         known = known[np.isfinite(known).all(axis=1)]
         assumed = np.repeat(_NORMAL[:, None], targets, axis=1)
-        pool = known if known.shape[0] >= ENOUGH_ROWS else np.vstack([known, assumed])
+        # The errors of a week of rising air are all of one sign; no forecast may lean on that.
+        few = known.shape[0] < ENOUGH_ROWS
+        pool = np.vstack([known, -known, assumed]) if few else known
         out[day] = np.quantile(pool, LEVELS, axis=0).T
     return out
 

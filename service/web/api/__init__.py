@@ -11,6 +11,7 @@ from service.web.api import (
     kinds,
     materials,
     notices,
+    outlook,
     places,
     sensors,
     status,
@@ -22,6 +23,7 @@ __all__ = ["router"]
 router = APIRouter(prefix="/api/v1")
 for part in (
     places,
+    outlook,
     export,
     sensors,
     kinds,

@@ -99,4 +99,10 @@ def get_spray_check(
         retarder_pct=retarder_pct,
         plate_mm=plate_mm,
     )
-    return answers.spray_check_out(check, place_id, shop.desk.material(material), instrument)
+    return answers.spray_check_out(
+        check,
+        place_id,
+        shop.desk.material(material),
+        instrument,
+        shop.desk.windows(place_id, check).next,
+    )

@@ -14,6 +14,7 @@ from service.web.pages import (
     home,
     instruments,
     listening,
+    outlook,
     places,
     recipes,
     salt_check,
@@ -24,5 +25,17 @@ from service.web.pages import (
 __all__ = ["router"]
 
 router = APIRouter()
-for part in (home, instruments, acts, places, recipes, sensors, listening, salt_check, flaws, shop):
+for part in (
+    home,
+    instruments,
+    acts,
+    places,
+    outlook,
+    recipes,
+    sensors,
+    listening,
+    salt_check,
+    flaws,
+    shop,
+):
     router.include_router(part.router)

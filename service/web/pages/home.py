@@ -17,6 +17,7 @@ from service.shop.spray_check import SprayCheck
 from service.store.desk import PlaceView
 from service.store.errors import StoreError
 from service.web.deps import Shop, ShopDep
+from service.web.outlook_answers import window_words
 from service.web.pages.course import course_figure
 from service.web.pages.render import renderer_of
 
@@ -68,6 +69,7 @@ def home(
         _number(retarder) or 0.0,
     )
     check, complaint = _check(shop, choice)
+    windows = shop.desk.windows(choice.place.id, check)
     now = shop.clock.now()
     response = renderer.page(
         request,
@@ -77,6 +79,7 @@ def home(
         choice=choice,
         check=check,
         complaint=complaint,
+        window_words=window_words(windows, renderer.words, shop.clock.now()),
         cards=cards,
         asked=checks_for(shop, cards),
         notices=shop.desk.notices(limit=6),
