@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Literal
 
+import numpy as np
+
+from service.science import film
 from service.shop.air import Air
 from service.shop.gauges import CAUTIOUS_Z, Cases, Gauge, gauges_of
 from service.shop.materials import Coating, Material
 from service.shop.projection import ReadyTime
+from service.shop.warming import ColdWork, colder
 from service.shop.ways_out import WayOut, ways_out
 from service.shop.wet import Beyond, beyond_model
 
@@ -30,6 +34,8 @@ class Reason:
     unit: str
     source: str
     blocks: bool
+    until: datetime | None = None
+    """When it is reckoned to stand in the way no more, where that is known."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +62,8 @@ class SprayCheck:
     """The answer with everything it rests on.
 
     ``reasons`` stand in order of weight: blocking ones first, the furthest beyond its limit
-    first. ``film_floor_c``, ``blush_margin_k`` and ``blush_probability`` are None where the air
-    is unknown or the material does not blush.
+    first. ``air`` is the place's. ``film_floor_c``, ``blush_margin_k`` and ``blush_probability``
+    are None where the air is unknown or the material does not blush.
     """
 
     answer: Answer
@@ -73,6 +79,15 @@ class SprayCheck:
     blush_probability: float | None = None
     condensed_at_set_g_m2: float | None = None
     flash_off_s: float | None = None
+    cold_surface_c: float | None = None
+    """Reckoned surface of a piece that came in cold, where that and not the place's counted."""
+
+    @property
+    def surface_c(self) -> float | None:
+        """Surface that the check rests on."""
+        if self.cold_surface_c is not None:
+            return self.cold_surface_c
+        return None if self.air is None else self.air.surface_c
 
     @property
     def main_reason(self) -> Reason | None:
@@ -88,6 +103,7 @@ def check(
     stale_after_s: float,
     previous: Answer | None = None,
     recoat: ReadyTime | None = None,
+    cold: ColdWork | None = None,
     reckon: Reckoner = reckoned,
 ) -> SprayCheck:
     """Answer *spray*, *wait* or *unknown*.
@@ -105,6 +121,8 @@ def check(
         a little more, so that the answer does not flicker.
     recoat : ReadyTime, optional
         The mark that the instrument's last coat must have reached.
+    cold : ColdWork, optional
+        A piece that came in cold: of its reckoned surface and the measured ones the coldest counts.
     reckon : callable
         Stands in for :func:`reckoned` where its results are kept.
 
@@ -117,13 +135,22 @@ def check(
         return _unknown(material, coating, None, _no_reading(stale_after_s))
     if air.trouble is not None:
         return _unknown(material, coating, air, _trouble(air, stale_after_s))
-    if beyond := beyond_model(air.air_c, air.surface_c, coating, air.pressure_pa):
+    if cold is not None and cold.surface_c >= air.surface_c:
+        cold = None
+    if cold is not None and cold.surface_c < film.AIR_MIN_C <= min(air.air_c, air.surface_c):
+        return _far_too_cold(air, material, coating, cold, stale_after_s)
+    at_work = air if cold is None else colder(air, cold)
+    if beyond := beyond_model(air.air_c, at_work.surface_c, coating, air.pressure_pa):
         return _unknown(material, coating, air, _out_of_model(beyond))
 
-    film_side = reckon(air, material, coating, previous == "wait")
+    film_side = reckon(at_work, material, coating, previous == "wait")
     cases, gauges = film_side.cases, film_side.gauges
     reasons = [_reason(gauge) for gauge in gauges]
     reasons.append(_age(air, stale_after_s))
+    warm_at = None
+    if cold is not None:
+        warm_at = _warm_at(cold, cases, gauges)
+        reasons.append(_cold(cold, air, material, warm_at))
     if recoat is not None:
         reasons.append(_recoat(recoat))
     ordered = _by_weight(reasons, gauges)
@@ -133,7 +160,7 @@ def check(
         material_id=material.id,
         coating=coating,
         reasons=ordered,
-        ways_out=(*_wait_for(recoat), *film_side.ways_out),
+        ways_out=(*_wait_for(recoat), *_wait_to_warm(warm_at), *film_side.ways_out),
         air=air,
         as_of=air.as_of,
         film_floor_c=cases.film_floor_c,
@@ -142,6 +169,7 @@ def check(
         blush_probability=cases.blush_probability,
         condensed_at_set_g_m2=cases.condensed_at_set_g_m2,
         flash_off_s=cases.flash_off_s,
+        cold_surface_c=None if cold is None else cold.surface_c,
     )
 
 
@@ -159,6 +187,9 @@ def _reason(gauge: Gauge) -> Reason:
 
 def _by_weight(reasons: list[Reason], gauges: tuple[Gauge, ...]) -> tuple[Reason, ...]:
     slack = {gauge.what: gauge.slack(0) for gauge in gauges}
+    # Cold work is what pulls these two down: the cause stands before them.
+    slack["cold_work"] = min(slack[w] for w in ("blush_margin", "dew_point_margin") if w in slack)
+    slack["cold_work"] -= 0.01
     return tuple(sorted(reasons, key=lambda r: (not r.blocks, slack.get(r.what, 9.0))))
 
 
@@ -196,6 +227,74 @@ def _wait_for(recoat: ReadyTime | None) -> tuple[WayOut, ...]:
         return ()
     text = f"wait for the last coat to reach its {recoat.mark} mark"
     return (WayOut("wait", text, None, "", until=recoat.ready_at),)
+
+
+def _cold(cold: ColdWork, air: Air, material: Material, warm_at: datetime | None) -> Reason:
+    limit = material.limits.dew_point_margin_k
+    part = "work" if cold.part == "body" else cold.part
+    text = f"the {part} came in cold and is reckoned at {cold.surface_c:.1f} °C"
+    margin = None if air.dew_point_c is None else cold.surface_c - air.dew_point_c
+    if margin is not None:
+        side = "above" if margin >= 0.0 else "below"
+        text += f", {abs(margin):.1f} K {side} the dew point"
+        if margin < 0.0:
+            text += ": water condenses on it"
+    return Reason(
+        what="cold_work",
+        text=text,
+        value=margin,
+        limit=limit.value,
+        unit="K",
+        source=limit.basis,
+        blocks=margin is not None and margin < limit.value,
+        until=warm_at,
+    )
+
+
+def _warm_at(cold: ColdWork, cases: Cases, gauges: tuple[Gauge, ...]) -> datetime | None:
+    """When the work, warming in the air as it is, clears every limit; None where it never does."""
+    if all(gauge.holds(0) for gauge in gauges):
+        return None
+    usable = cold.ahead_c >= film.AIR_MIN_C
+    warmer = cases.changed(surface_c=np.minimum(cold.ahead_c[usable], cases.air.air_c))
+    holds = np.all([g.all_hold() for g in gauges_of(warmer, after_wait=True)], axis=0)
+    if not holds.any():
+        return None
+    return cold.now + timedelta(seconds=float(cold.ahead_s[usable][int(np.argmax(holds))]))
+
+
+def _wait_to_warm(warm_at: datetime | None) -> tuple[WayOut, ...]:
+    if warm_at is None:
+        return ()
+    text = "wait for the work to warm up, out of its case; wipe off water that condensed on it"
+    return (WayOut("wait", text, None, "", until=warm_at),)
+
+
+def _far_too_cold(
+    air: Air, material: Material, coating: Coating, cold: ColdWork, stale_after_s: float
+) -> SprayCheck:
+    """Answer for work that is colder than the film is reckoned for: it waits."""
+    told = _cold(cold, air, material, None)
+    reason = replace(
+        told,
+        text=f"{told.text}; at {film.AIR_MIN_C:g} °C at least it can be judged",
+        value=cold.surface_c,
+        limit=film.AIR_MIN_C,
+        unit="°C",
+        source="range of the film model",
+        blocks=True,
+    )
+    text = "let the work warm up to the air, out of its case"
+    return SprayCheck(
+        answer="wait",
+        material_id=material.id,
+        coating=coating,
+        reasons=(reason, _age(air, stale_after_s)),
+        ways_out=(WayOut("wait", text, None, "", until=cold.near_at),),
+        air=air,
+        as_of=air.as_of,
+        cold_surface_c=cold.surface_c,
+    )
 
 
 def _no_reading(stale_after_s: float) -> Reason:
