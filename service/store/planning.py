@@ -143,8 +143,11 @@ class Planner:
             session.add(fact)
         return self.working()
 
-    def plan(self) -> ShopPlan:
-        """Plan the next week, and look further for when each piece is through."""
+    def plan(self, *, wait: bool = True) -> ShopPlan:
+        """Plan the next week, and look further for when each piece is through.
+
+        Without ``wait`` the rule's plan is told while the solver looks for a better one.
+        """
         now, working = _to_a_slot(self.clock.now()), self.working()
         with self.db.read() as session:
             reckoning = self.desk.reckoning(session)
@@ -154,7 +157,7 @@ class Planner:
         can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(p, c) == ""]
         rules, outlook_until = self._rules(can, working, now, PLAN_DAYS)
         chains = [self._chain(p, c, airs[p.id], now, Z80) for p, c in can]
-        plan = self._planned(tuple(chains), rules)
+        plan = self._planned(tuple(chains), rules, wait=wait)
         far, _ = self._rules(can, working, now, FAR_DAYS)
         early, late = (
             self._ends(can, [self._chain(p, c, airs[p.id], now, z) for p, c in can], far, now)
@@ -171,13 +174,24 @@ class Planner:
         lines = tuple(self._line(plan, placed, rules, can, now) for placed in plan.placed)
         return ShopPlan(now, plan.made_by, lines, tuple(finishes), outlook_until)
 
-    def _planned(self, chains: tuple[Chain, ...], rules: Rules) -> Plan:
+    def _planned(self, chains: tuple[Chain, ...], rules: Rules, *, wait: bool) -> Plan:
         """Plan, or say again what was planned while nothing has changed."""
-        with self._lock:
-            if self._last is None or self._last[0] != (chains, rules):
-                made = by_solver(chains, rules) if solver_there() else by_rule(chains, rules)
-                self._last = (chains, rules), made
-            return self._last[1]
+        asked, last = (chains, rules), self._last
+        if last is not None and last[0] == asked:
+            return last[1]
+        if not solver_there():
+            return by_rule(chains, rules)
+        if not wait:
+            threading.Thread(target=self._solve, args=asked, name="plan", daemon=True).start()
+            return by_rule(chains, rules)
+        return self._solve(chains, rules)
+
+    def _solve(self, chains: tuple[Chain, ...], rules: Rules) -> Plan:
+        with self._lock:  # one search at a time; who comes second finds it made
+            last = self._last
+            if last is None or last[0] != (chains, rules):
+                self._last = last = (chains, rules), by_solver(chains, rules)
+            return last[1]
 
     # -- what is planned -------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from service.shop.plan.rule import by_rule
 
 __all__ = ["by_solver", "solver_there"]
 
-WORK_MOST = 4.0
+WORK_MOST = 1.0
 """What the solver may spend, in its own steady measure of work (about seconds), so that the same
 question has the same answer on a busy machine."""
 

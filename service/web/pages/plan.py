@@ -8,6 +8,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.plan import solver_there
 from service.store.errors import BadInput, StoreError
 from service.store.planning import DAYS, Line, Working
 from service.web.deps import Shop, ShopDep
@@ -54,7 +55,7 @@ def _working(fields: Fields) -> Working:
 
 def _page(request: Request, shop: Shop, status: int = 200, **more: Any) -> Response:
     renderer = renderer_of(request)
-    plan = shop.planner.plan()
+    plan = shop.planner.plan(wait=False)
     zone = renderer.words.zone
     days: dict[date, list[Line]] = {}
     for line in plan.lines:
@@ -63,6 +64,7 @@ def _page(request: Request, shop: Shop, status: int = 200, **more: Any) -> Respo
         "plan": plan,
         "days": days,
         "today": shop.clock.now().astimezone(zone).date(),
+        "solver_there": solver_there(),
         "working": shop.planner.working(),
         "errors": {},
         "values": {},
