@@ -20,6 +20,7 @@ from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
 from service.intake.connection import UNDER_WAY_MOST, USUAL_WINDOW
+from service.intake.foretold import ForecastListener
 from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
@@ -96,6 +97,7 @@ class Shop:
             mqtt5=self.broker is None,
         )
         self.publisher = NoticePublisher(self.address, self.book)
+        self.foretold = ForecastListener(self.address, self.db, self.clock)
         self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
         self.jobs = Jobs(
             self.book,
@@ -127,12 +129,14 @@ class Shop:
         self.settler.start()
         self.intake.start()
         self.publisher.start()
+        self.foretold.start()
         self.jobs.start()
 
     def stop(self) -> None:
         """Stop in the order that loses nothing: whoever feeds the next one first."""
         self.jobs.stop()
         self.publisher.stop()
+        self.foretold.stop()
         self.listener.stop()
         self.intake.stop()
         self.settler.stop()

@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from service.shop.cards import InstrumentCard
+from service.shop.materials import Material
 from service.shop.spray_check import SprayCheck
+from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
 
 __all__ = [
@@ -21,6 +23,7 @@ __all__ = [
     "WetCoat",
     "check_due_notice",
     "closing_notice",
+    "opening_notice",
     "ready_notice",
     "silent_notice",
     "stop_notice",
@@ -38,6 +41,7 @@ NOTICE_KINDS = {
     "unclamp-ready": "Clamps may come off",
     "load-ready": "Ready for strings",
     "window-closing": "Recoat window closing",
+    "window-opening": "Spray window opening",
     "wood-dry": "Too dry for wood",
     "wood-damp": "Too damp for wood",
     "wood-moving": "Plates move fast",
@@ -48,6 +52,10 @@ NOTICE_KINDS = {
 
 CLOSING_AHEAD = timedelta(hours=2)
 """How long before a recoat window may close it is told, at most (assumed)."""
+
+OPENING_AHEAD = timedelta(hours=1)
+OPENING_LIKELY = 0.6
+"""How long before a spray window it is told, and how likely it must be (assumed)."""
 
 AIR_LIMITS = frozenset({"blush_margin", "dew_point_margin", "humidity"})
 """Limits that, once broken, harm a coat that is still wet."""
@@ -195,6 +203,33 @@ def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> l
             )
         )
     return told
+
+
+def opening_notice(
+    place_id: str, place_name: str, material: Material, window: SprayWindow | None, now: datetime
+) -> Draft | None:
+    """Tell shortly before a spray window that is likely enough opens."""
+    if window is None or window.open_now or window.probability < OPENING_LIKELY:
+        return None
+    ahead = window.start_at - now
+    if not timedelta(0) < ahead <= OPENING_AHEAD:
+        return None
+    return Draft(
+        key=f"opening:{place_id}:{material.id}:{window.start_at:%Y-%m-%dT%H}",
+        kind="window-opening",
+        text=(
+            f"{place_name}: a spray window for {material.name} opens in about "
+            f"{ahead / timedelta(minutes=1):.0f} min, for some {window.hours:.0f} h "
+            f"({100 * window.probability:.0f} % likely)"
+        ),
+        place_id=place_id,
+        data={
+            "material": material.id,
+            "opens_at": window.start_at.isoformat(),
+            "closes_at": window.end_at.isoformat(),
+            "probability": round(window.probability, 3),
+        },
+    )
 
 
 def stop_notice(wet: WetCoat) -> Draft | None:

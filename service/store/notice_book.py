@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, func, select
@@ -16,6 +16,7 @@ from service.shop.notices import (
     WetCoat,
     check_due_notice,
     closing_notice,
+    opening_notice,
     ready_notice,
     silent_notice,
     stop_notice,
@@ -25,10 +26,13 @@ from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.pieces import Piece, all_pieces, card_of, place_at
-from service.store.tables import Notice
+from service.store.tables import Notice, Place
 from service.store.wood import EVERY
 
 __all__ = ["NoticeBook"]
+
+SAME_WINDOW = timedelta(hours=4)
+"""A spray window told so lately is the same one still."""
 
 
 class NoticeBook:
@@ -94,8 +98,42 @@ class NoticeBook:
         found += [closing_notice(card, now) for card in cards]
         found += [check_due_notice(s, now=now) for s in self.desk.check_states(session)]
         found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
+        found += self._openings(session, cards, now)
         found += self._wood(session, now)
         return [draft for draft in found if draft is not None]
+
+    def _openings(
+        self, session: Session, cards: Sequence[InstrumentCard], now: datetime
+    ) -> list[Draft | None]:
+        """Windows about to open for what the pieces need next, where they hang."""
+        wanted = {
+            (card.place_id, card.act.material_id)
+            for card in cards
+            if card.act.coat_number is not None
+        }
+        found: list[Draft | None] = []
+        for place_id, material_id in sorted((p, m) for p, m in wanted if p and m):
+            material = self.catalogue.materials.get(material_id)
+            place = session.get(Place, place_id)
+            if material is None or material.blend is None or place is None:
+                continue
+            check = self.desk.spray_check(place_id, material_id)
+            if check.answer != "wait" or self._opened_lately(session, place_id, material_id, now):
+                continue
+            window = self.desk.windows(place_id, check).next
+            found.append(opening_notice(place_id, place.name, material, window, now))
+        return found
+
+    def _opened_lately(
+        self, session: Session, place_id: str, material_id: str, now: datetime
+    ) -> bool:
+        """Whether this window was told already: its beginning shifts a little with each reading."""
+        told = session.exec(
+            select(Notice.data)
+            .where(col(Notice.kind) == "window-opening", col(Notice.place_id) == place_id)
+            .where(col(Notice.at) > now - SAME_WINDOW)
+        ).all()
+        return any(data.get("material") == material_id for data in told)
 
     def _wood(self, session: Session, now: datetime) -> list[Draft]:
         """Look after wood now and then: it is slow, and two weeks of air are read for it."""

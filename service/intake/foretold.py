@@ -1,0 +1,99 @@
+"""Forecasts of the air outdoors from MQTT: ``boothglass/$forecast``, the same JSON as over HTTP.
+
+A client of its own, apart from the readings. A publisher best keeps the message retained, so that
+a service that was off gets the newest issue when it comes back; an issue that came twice is kept
+once.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import ValidationError
+
+from service.clock import Clock
+from service.settings import MqttAddress
+from service.store import forecasts, rejects
+from service.store.db import Database
+from service.store.errors import BadInput
+from service.store.forecasts import NewForecast
+from service.store.tables import Reject
+
+__all__ = ["TOPIC", "ForecastListener"]
+
+TOPIC = "boothglass/$forecast"
+LARGEST_BYTES = 65_536
+
+log = logging.getLogger(__name__)
+
+
+class ForecastListener:
+    """Keeps every forecast that is published; what cannot be used is kept among the rejects."""
+
+    def __init__(self, address: MqttAddress, db: Database, clock: Clock) -> None:
+        self._db, self._clock, self._address = db, clock, address
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        if address.user is not None:
+            self._client.username_pw_set(address.user, address.password)
+        if address.tls:
+            self._client.tls_set()
+        self._client.reconnect_delay_set(min_delay=1, max_delay=30)
+        self._client.on_connect = self._on_connect
+        self._client.on_message = self._on_message
+        self.kept = 0
+
+    def start(self) -> None:
+        """Connect in the background; an absent broker is retried for ever."""
+        self._client.connect_async(self._address.host, self._address.port, keepalive=30)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def take(self, payload: bytes) -> int:
+        """Keep one message; returns how many of its hours were new, 0 where it was refused."""
+        if len(payload) > LARGEST_BYTES:
+            self._refuse(payload, "payload", f"{len(payload)} bytes; {LARGEST_BYTES} at most")
+            return 0
+        try:
+            given = NewForecast.model_validate_json(payload)
+            with self._db.write() as session:
+                new = forecasts.keep(session, given, self._clock.now())
+        except ValidationError as error:
+            first = error.errors()[0]
+            self._refuse(payload, ".".join(map(str, first["loc"])) or "payload", first["msg"])
+        except BadInput as error:
+            self._refuse(payload, error.field, error.reason)
+        else:
+            self.kept += new
+            return new
+        return 0
+
+    def _refuse(self, payload: bytes, field: str, reason: str) -> None:
+        with self._db.write() as session:
+            rejects.keep(
+                session,
+                Reject(
+                    received_at=self._clock.now(),
+                    topic=TOPIC,
+                    size_bytes=len(payload),
+                    payload=payload,
+                    field=field,
+                    reason=reason,
+                ),
+            )
+
+    def _on_connect(self, client: mqtt.Client, *_: Any) -> None:
+        client.subscribe(TOPIC, qos=1)
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        # An error here would end paho's thread without a word; the next issue comes soon enough.
+        try:
+            self.take(bytes(message.payload))
+        except Exception:
+            log.exception("a forecast could not be kept")
