@@ -14,7 +14,7 @@ from sensors.mapping import Decoder
 from sensors.proposal import Heard, ListenError, Proposal, Proposals, propose
 from sensors.wire import PayloadError, Report
 from service.app import make_clock
-from service.clock import Clock, ClockError
+from service.clock import ClockError
 from service.commands.common import fail, shop_database, shop_settings
 from service.intake.broker import running_address
 from service.intake.listening import Listener
@@ -31,7 +31,7 @@ SHOWN = 200
 def run(*, seconds: int, adopt: Sequence[int], everything: bool) -> None:
     """Listen, show what nothing reads yet and what is proposed, and adopt what is chosen."""
     settings = shop_settings()
-    address = _address(settings)
+    address, mqtt5 = _address(settings)
     try:
         clock = make_clock(settings)
         zone = getattr(shop_zone(settings), "key", None)
@@ -39,30 +39,28 @@ def run(*, seconds: int, adopt: Sequence[int], everything: bool) -> None:
         fail(str(error))
     with shop_database(settings, make=True) as database:
         kinds = Kinds(database, clock)
-        heard = _listen(address, clock, seconds, kinds.reads())
+        heard = _listen(Listener(address, clock, mqtt5=mqtt5), seconds, kinds.reads())
         found = propose(heard, places=kinds.places(), zone=zone)
         print(_told(heard, found))
         for number in _chosen(found, adopt, everything=everything):
             _adopt(kinds, found.kinds[number - 1])
 
 
-def _address(settings: Settings) -> MqttAddress:
+def _address(settings: Settings) -> tuple[MqttAddress, bool]:
+    """Return where to listen, and whether MQTT 5 is worth asking for."""
     if settings.mqtt_url is not None:
-        return parse_mqtt_url(settings.mqtt_url)
+        return parse_mqtt_url(settings.mqtt_url), True
     address = running_address(settings.data)
     if address is None:
         fail(
             "the embedded broker runs only while the service does: start `boothglass serve`, or "
             "set BOOTHGLASS_MQTT_URL"
         )
-    return address
+    return address, False
 
 
-def _listen(
-    address: MqttAddress, clock: Clock, seconds: int, known: Callable[[str], bool]
-) -> Sequence[Heard]:
-    listener = Listener(address, clock)
-    print(f"Listening to {address!r} for {seconds} s (Ctrl-C ends it) ...", flush=True)
+def _listen(listener: Listener, seconds: int, known: Callable[[str], bool]) -> Sequence[Heard]:
+    print(f"Listening for {seconds} s (Ctrl-C ends it) ...", flush=True)
     try:
         listener.start(seconds, known)
     except ListenError as error:

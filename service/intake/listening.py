@@ -186,6 +186,7 @@ class Listener:
             if not visit.subscribed.wait(ANSWER_WAIT_S):
                 problem = visit.problem or f"{self._address!r} does not say whether we may come in"
                 return visit.refused_for_good, problem
+            self._until = time.monotonic() + self._state.wanted_s  # coming in may take a while
             while not self._ended.wait(max(0.0, min(1.0, self._until - time.monotonic()))):
                 if time.monotonic() >= self._until or visit.problem is not None:
                     break
