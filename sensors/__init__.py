@@ -1,4 +1,4 @@
-"""The wire's vocabulary: payloads, a booth simulator and a player of recorded series.
+"""The wire's vocabulary: payloads, mappings of any other, a board's sensor, simulators, players.
 
 May import ``service.science`` and nothing else of the service.
 """
