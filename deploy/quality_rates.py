@@ -148,6 +148,32 @@ def false_alarms(places: Sequence[Sequence[Told]]) -> list[Alarms]:
     ]
 
 
+def live_alarms(places: Sequence[Sequence[Told]]) -> list[Alarms]:
+    """Return the alarms on sound sensors as they stood when each reading had just come.
+
+    Later readings may have taken them away. The first reach back is context and not counted.
+    """
+    alarms, flagged, readings = dict.fromkeys(JUDGED, 0), dict.fromkeys(JUDGED, 0), 0
+    for place in places:
+        for told in place:
+            last_s = dict.fromkeys(JUDGED, -np.inf)
+            for now_s in told.time_s[told.time_s >= told.time_s[0] + BEFORE_S]:
+                window = (now_s - BEFORE_S, now_s + 1e-3)
+                courses = [course_of(between(one, *window)) for one in place if one is not told]
+                now = int(flags_of(course_of(between(told, *window)), courses)[-1])
+                readings += 1
+                for flag in JUDGED:
+                    if now & flag:
+                        flagged[flag] += 1
+                        alarms[flag] += now_s - last_s[flag] > EPISODE_S
+                        last_s[flag] = now_s
+    days = sensor_days(places) - sum(len(place) for place in places) * BEFORE_S / 86400.0
+    return [
+        Alarms(name, alarms[flag] / days, 100.0 * flagged[flag] / readings)
+        for flag, name in JUDGED.items()
+    ]
+
+
 def found(fault: Fault, places: Sequence[Sequence[Told]], trials: int, seed: int) -> Found:
     """Put a fault into a sensor by chance, again and again, and see what finds it."""
     rng = np.random.default_rng(seed)
@@ -177,7 +203,7 @@ def found(fault: Fault, places: Sequence[Sequence[Told]], trials: int, seed: int
 
 def _wrong(before: Told, faulty: Told, from_s: float, fault: Fault) -> NDArray[np.int64]:
     """Return the readings that are not as a sound sensor would have told them."""
-    if faulty.corrections:
+    if len(faulty.corrections) > len(before.corrections):
         inside = (faulty.time_s >= from_s) & (faulty.time_s < from_s + fault.lasts_s)
         return np.flatnonzero(inside)
     same = np.searchsorted(before.time_s, faulty.time_s)

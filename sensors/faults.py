@@ -87,24 +87,33 @@ def tell(
     """Return what a sound sensor somewhere in a place tells of its true air.
 
     It stands at a spot of its own (0.3 K apart, of the same dew point), errs by a constant within
-    its uncertainty, loses one reading in two hundred, and once in some days its network is gone for
-    up to four hours: then it sends afterwards, oldest first, what it kept.
+    its uncertainty, and loses one reading in two hundred. Its clock, a crystal's (40 ppm), is set
+    once a day. Once in some days its network is gone for up to four hours: then it sends
+    afterwards, oldest first, what it kept. Every other sensor is corrected once, rightly.
     """
     size = time_s.size
+    error_k, error_pct = make.sd_k * rng.standard_normal(), make.sd_pct * rng.standard_normal()
     spot_c = air_c + 0.3 * rng.standard_normal()
     there_pct = rh_pct * air.saturation_pressure(air_c) / air.saturation_pressure(spot_c)
-    shown_c = _lagging(time_s, spot_c, make.lag_s) + make.sd_k * rng.standard_normal()
-    shown_pct = _lagging(time_s, there_pct, make.lag_s) + make.sd_pct * rng.standard_normal()
+    shown_c = _lagging(time_s, spot_c, make.lag_s) + error_k
+    shown_pct = _lagging(time_s, there_pct, make.lag_s) + error_pct
     shown_c += make.noise_k * rng.standard_normal(size)
     shown_pct += make.noise_pct * rng.standard_normal(size)
     late_s = 0.3 * rng.lognormal(0.0, 0.7, size)
+    clock_s = 40e-6 * rng.standard_normal() * (time_s % 86400.0)
+    check = Correction(
+        from_s=float(rng.uniform(time_s[0], time_s[-1])),
+        air_k=-error_k + 0.1 * rng.standard_normal(),
+        rh_pct=-error_pct + rng.standard_normal(),
+    )
     told = Told(
         make=make,
-        time_s=time_s,
+        time_s=time_s + clock_s,
         received_s=_after_outages(time_s, rng) + late_s,
         air_c=_stepped(shown_c, make.step_k),
         rh_pct=_stepped(np.clip(shown_pct, 0.0, WETTEST_PCT), make.step_pct),
         battery_pct=np.full(size, 80.0),
+        corrections=(check,) if rng.random() < 0.5 else (),
     )
     return _picked(told, rng.random(size) > 0.005)
 
