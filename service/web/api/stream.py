@@ -27,10 +27,9 @@ SEND_TIMEOUT_S = 20.0
 
 @router.get("/events", response_class=EventSourceResponse)
 async def events(shop: ShopDep) -> EventSourceResponse:
-    """Stream events: ``air`` {place}, ``work`` {instrument}, ``notice``, ``clock``,
-    ``listening``, ``beat``.
+    """Stream events: ``air`` {place}, ``work`` {instrument}, ``notice``, ``clock``, ``beat``.
 
-    Each says only that something changed; ask the API for what it is now. ``beat`` carries the
+    ``listening`` comes while somebody listens for new sensors. Each says only that something changed; ask the API for what it is now. ``beat`` carries the
     shop's time and comes at once and then every few seconds.
     """
     try:
