@@ -29,8 +29,9 @@ SEND_TIMEOUT_S = 20.0
 async def events(shop: ShopDep) -> EventSourceResponse:
     """Stream events: ``air`` {place}, ``work`` {instrument}, ``notice``, ``clock``, ``beat``.
 
-    ``listening`` comes while somebody listens for new sensors. Each says only that something changed; ask the API for what it is now. ``beat`` carries the
-    shop's time and comes at once and then every few seconds.
+    ``listening`` comes while somebody listens for new sensors. Each says only that
+    something changed; ask the API for what it is now. ``beat`` carries the shop's time and comes at
+    once and then every few seconds.
     """
     try:
         subscription = shop.hub.subscribe()
