@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensors.booth import Booth
-from sensors.faults import COARSE, FINE, Fault, Make, Told, between, tell
+from sensors.faults import Fault
 from sensors.rooms import SALTMARSH
+from sensors.told import COARSE, FINE, Make, Told, between, tell
 from sensors.weather import DampSpring, Outdoors, read_weather
 from service.shop.quality import NAMES, Course, Flag, flags_of
 

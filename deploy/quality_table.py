@@ -17,7 +17,8 @@ from pathlib import Path
 
 import quality_rates as rates
 
-from sensors.faults import FAULTS, QUIET, Told
+from sensors.faults import FAULTS
+from sensors.told import QUIET, Told
 from service.shop.quality import limits
 
 PAGE = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "quality.md"

@@ -11,7 +11,8 @@ from types import ModuleType
 
 import pytest
 
-from sensors.faults import FAULTS, Fault, Told
+from sensors.faults import FAULTS, Fault
+from sensors.told import Told
 from service.shop.quality import NAMES, Flag
 
 ROOT = Path(__file__).resolve().parents[2]
