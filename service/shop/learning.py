@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -45,10 +45,12 @@ __all__ = [
     "Posterior",
     "Prior",
     "mark_for",
+    "mark_scales",
     "mark_sd",
     "steps",
     "too_many_holes",
     "update",
+    "words_for",
 ]
 
 Floats = NDArray[np.float64]
@@ -178,7 +180,6 @@ class Posterior:
     low: float
     high: float
     sd_log: float
-    marks: tuple[MarkScale, ...]
     taps: int
     coats: int
     pieces: int
@@ -213,11 +214,16 @@ def mark_for(said: str, hours: float, marks: Mapping[str, Mark], waited: str | N
     "Not yet" is about the mark that is waited for, if it can be; else, like "already", about the
     mark that lies nearest to what the clock has run, ``hours`` in reference hours.
     """
-    about = [name for name in _ABOUT.get(said, tuple(marks)) if name in marks]
+    about = _about(said, marks)
     if waited in about and not READY_BY[said]:
         return waited
     now = math.log(max(hours, 1e-6))
     return min(about, key=lambda name: abs(math.log(marks[name].hours) - now), default=None)
+
+
+def words_for(marks: Collection[str]) -> dict[str, str]:
+    """Return what can be said of a coat that has these marks."""
+    return {said: words for said, words in SAID.items() if _about(said, marks)}
 
 
 def too_many_holes(gap_h: float, waited_h: float) -> bool:
@@ -225,13 +231,22 @@ def too_many_holes(gap_h: float, waited_h: float) -> bool:
     return gap_h > HOLES_MOST * waited_h
 
 
+def _about(said: str, marks: Collection[str]) -> list[str]:
+    """Return those of a material's marks that a word can be about."""
+    return [name for name in _ABOUT.get(said, tuple(marks)) if name in marks]
+
+
 def update(prior: Prior, observations: Iterable[Observation]) -> Posterior:
     """Reckon the scale from a prior and what was observed; the order does not matter.
 
     Observations of marks that the prior does not know are left out.
     """
-    known = {mark.name for mark in prior.marks}
-    return _update(prior, tuple(sorted(o for o in observations if o.mark in known)))
+    return _update(prior, _counted_of(prior, observations))
+
+
+def mark_scales(prior: Prior, observations: Iterable[Observation]) -> tuple[MarkScale, ...]:
+    """Reckon the time to each mark over its reference, soonest mark first."""
+    return _mark_scales(prior, _counted_of(prior, observations))
 
 
 def steps(prior: Prior, observations: Sequence[Observation]) -> list[Posterior]:
@@ -239,27 +254,46 @@ def steps(prior: Prior, observations: Sequence[Observation]) -> list[Posterior]:
     return [update(prior, observations[: n + 1]) for n in range(len(observations))]
 
 
+def _counted_of(prior: Prior, observations: Iterable[Observation]) -> tuple[Observation, ...]:
+    known = {mark.name for mark in prior.marks}
+    return tuple(sorted(o for o in observations if o.mark in known))
+
+
 @lru_cache(maxsize=1024)
 def _update(prior: Prior, observations: tuple[Observation, ...]) -> Posterior:
     grid = prior.grid
-    start = -0.5 * (grid / prior.scale_sd) ** 2
-    by_mark = {m.name: _log_likelihood(prior, m, observations, grid) for m in prior.marks}
-    told = {m.name: _to_scale(by_mark[m.name], m.own_sd, grid) for m in prior.marks}
-    found = _summary(start + sum(told.values()), grid)
-    marks = []
-    for mark in prior.marks:
-        others = start + sum(heard for name, heard in told.items() if name != mark.name)
-        here = by_mark[mark.name] + _to_scale(others, mark.own_sd, grid)
-        middle, low, high, sd = _summary(here, grid)
-        spread = math.hypot(sd, prior.piece_sd)
-        marks.append(MarkScale(mark.name, middle, low, high, spread))
+    told = (
+        _to_scale(_log_likelihood(prior, mark, observations, grid), mark.own_sd, grid)
+        for mark in prior.marks
+    )
     return Posterior(
-        *found,
-        tuple(marks),
+        *_summary(_log_prior(prior, grid) + sum(told), grid),
         taps=len(observations),
         coats=len({o.coat for o in observations}),
         pieces=len({o.piece for o in observations}),
     )
+
+
+@lru_cache(maxsize=128)
+def _mark_scales(prior: Prior, observations: tuple[Observation, ...]) -> tuple[MarkScale, ...]:
+    """Reckon each mark from its own taps and from what all others say of the scale."""
+    grid = prior.grid
+    by_mark = {m.name: _log_likelihood(prior, m, observations, grid) for m in prior.marks}
+    told = {m.name: _to_scale(by_mark[m.name], m.own_sd, grid) for m in prior.marks}
+    marks = []
+    for mark in prior.marks:
+        others = _log_prior(prior, grid) + sum(
+            heard for name, heard in told.items() if name != mark.name
+        )
+        here = by_mark[mark.name] + _to_scale(others, mark.own_sd, grid)
+        middle, low, high, sd = _summary(here, grid)
+        spread = math.hypot(sd, prior.piece_sd)
+        marks.append(MarkScale(mark.name, middle, low, high, spread))
+    return tuple(marks)
+
+
+def _log_prior(prior: Prior, grid: Floats) -> Floats:
+    return np.asarray(-0.5 * (grid / prior.scale_sd) ** 2)
 
 
 def _log_likelihood(
@@ -276,19 +310,25 @@ def _log_likelihood(
             already[seen.coat] = min(already[seen.coat], at)
         else:
             not_yet[seen.coat] = max(not_yet[seen.coat], at)
-    total = np.zeros(grid.size)
-    for coat in sorted({*not_yet, *already}):
-        total += np.log(_coat(prior, not_yet[coat], already[coat], grid))
-    return total
+    coats = sorted({*not_yet, *already})
+    if not coats:
+        return np.zeros(grid.size)
+    each = _coats(
+        prior,
+        np.array([not_yet[coat] for coat in coats]),
+        np.array([already[coat] for coat in coats]),
+        grid,
+    )
+    return np.asarray(np.log(each).sum(axis=0))
 
 
-def _coat(prior: Prior, not_yet: float, already: float, grid: Floats) -> Floats:
-    """Probability of a coat's two taps at each scale, its own time averaged over coats.
+def _coats(prior: Prior, not_yet: Floats, already: Floats, grid: Floats) -> Floats:
+    """Probability of each coat's two taps (n, scales), its own time averaged over coats.
 
     Mean of (lapse + (1 - 2 lapse) [T > not_yet]) (lapse + (1 - 2 lapse) [T < already]) over T.
     """
-    below_not_yet = ndtr((not_yet - grid) / prior.piece_sd)
-    below_already = ndtr((already - grid) / prior.piece_sd)
+    below_not_yet = ndtr((not_yet[:, None] - grid) / prior.piece_sd)
+    below_already = ndtr((already[:, None] - grid) / prior.piece_sd)
     between = np.maximum(below_already - below_not_yet, 0.0)
     sure = 1.0 - 2.0 * prior.lapse
     either = 1.0 - below_not_yet + below_already

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from sqlmodel import Session
 
-from service.shop.learning import MarkScale, Observation, Prior, update
+from service.shop.learning import MarkScale, Observation, Prior, mark_scales
 from service.shop.materials import Material
 from service.shop.projection import REFERENCE
 from service.store.outlooks import Issue
@@ -42,8 +42,7 @@ class Reckoning:
         observed = self.observed.get(material.id)
         if not observed:
             return REFERENCE
-        found = update(Prior.of(material), observed)
-        return {scale.mark: scale for scale in found.marks} if found.taps else REFERENCE
+        return {found.mark: found for found in mark_scales(Prior.of(material), observed)}
 
 
 BY_THE_BOOK = Reckoning()

@@ -17,10 +17,12 @@ from service.clock import Clock
 from service.shop.learning import (
     READY_BY,
     SAID,
+    MarkScale,
     Observation,
     Posterior,
     Prior,
     mark_for,
+    mark_scales,
     steps,
     too_many_holes,
     update,
@@ -70,6 +72,8 @@ class Learning:
     before: Posterior
     told: tuple[Told, ...]
     after: Posterior
+    marks: tuple[MarkScale, ...]
+    """What the ready times are reckoned with, soonest mark first."""
 
 
 _Row = tuple[Verdict, Coat, Instrument]
@@ -139,19 +143,16 @@ class VerdictBook:
         with self.db.read() as session:
             rows = _standing(session, material_id)
         counted = [row for row in rows if not _left_out(row, material)]
-        after = dict(
-            zip(
-                (verdict.id for verdict, _, _ in counted),
-                steps(prior, [_observation(row) for row in counted]),
-                strict=True,
-            )
-        )
+        observed = [_observation(row) for row in counted]
+        ids = (verdict.id for verdict, _, _ in counted)
+        after = dict(zip(ids, steps(prior, observed), strict=True))
         before = update(prior, ())
         told, latest = [], before
         for row in rows:
             latest = after.get(row[0].id, latest)
             told.append(_told(row, _left_out(row, material), latest))
-        return Learning(material, prior, before, tuple(told), latest)
+        marks = mark_scales(prior, observed)
+        return Learning(material, prior, before, tuple(told), latest, marks)
 
 
 def reckoning_of(session: Session) -> Reckoning:

@@ -89,7 +89,7 @@ def test_ready_times_follow_what_was_learned_on_every_piece_of_that_material(ben
     after = bench.desk.card(second)
     found = bench.work.verdicts.learning(SEALER)
     (tap,) = found.told
-    scale = next(m for m in found.after.marks if m.mark == "sand")
+    scale = next(m for m in found.marks if m.mark == "sand")
     assert scale.middle > 1.0
     assert wait_h(after) == pytest.approx(scale.middle * wait_h(before[second]))
     assert after.act.wait is not None
