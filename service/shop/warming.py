@@ -86,6 +86,12 @@ class ColdWork:
     ahead_s: Floats
     ahead_c: Floats
 
+    def clear_at(self, dew_point_c: float, margin_k: float) -> datetime | None:
+        """When it is so far above the dew point; None: not in the hours that are looked at."""
+        lacks = dew_point_c + margin_k - self.ahead_c
+        found = _first_within(self.ahead_s, lacks, 0.0)
+        return None if found is None else self.now + timedelta(seconds=found)
+
 
 @dataclass(frozen=True)
 class DampWood:

@@ -24,6 +24,7 @@ from service.shop.wood_watch import WoodWatch
 from service.store import history as history_rows
 from service.store import rejects
 from service.store.airs import SensorView, ShopFacts, air_of, sensors_last_heard, view_of
+from service.store.arrivals import USUAL_MARGIN_K, Arrival, arrival_of, cold_on
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
@@ -68,6 +69,7 @@ class PlaceView:
     kind: str
     volume_m3: float | None
     air: Air | None
+    air_changes_h: float | None = None
 
 
 class Desk:
@@ -191,7 +193,8 @@ class Desk:
     ) -> SprayCheck:
         """Ask whether ``material_id`` may be sprayed in ``place_id`` now.
 
-        With ``instrument_id`` its last coat's mark and its plate count too.
+        With ``instrument_id`` its last coat's mark and its plate count too, and so does how cold it
+        still is where it came in cold.
         """
         material = self.material(material_id)
         if material.blend is None:
@@ -199,12 +202,14 @@ class Desk:
         with self.db.read() as session:
             _place_row(session, place_id)
             air = self.air_at(session, place_id)
-            recoat = None
+            recoat = cold = None
             if instrument_id is not None:
                 piece = load_piece(session, instrument_id)
                 plate_mm = plate_mm or piece.row.plate_mm
-                act = self._card(session, piece).act
-                recoat = act.wait if act.material_id == material_id else None
+                card = self._card(session, piece)
+                recoat = card.act.wait if card.act.material_id == material_id else None
+                due = [part.part for part in card.parts if part.due]
+                cold = cold_on(session, piece, air, self.clock.now(), due)
         coating = self.coating(material, wet_um, retarder_pct, plate_mm)
         usual = instrument_id is None and coating == self.coating(material, None, 0.0, None)
         result = check(
@@ -214,6 +219,7 @@ class Desk:
             stale_after_s=self.facts.stale_after_s,
             previous=self._previous(place_id, material_id),
             recoat=recoat,
+            cold=cold,
             reckon=self._reckon_kept,
         )
         if usual:
@@ -358,6 +364,16 @@ class Desk:
         with self.db.read() as session:
             return schedule_of(load_piece(session, instrument_id), self.catalogue)
 
+    def arrival(self, instrument_id: int) -> Arrival | None:
+        """The newest time that a piece came in cold or damp, if any; raises NotFound."""
+        with self.db.read() as session:
+            piece = load_piece(session, instrument_id)
+            air = None if piece.place_id is None else self.air_at(session, piece.place_id)
+            next_id = self._card(session, piece).act.material_id
+            material = self.catalogue.materials.get(next_id or "")
+            margin = material.limits.dew_point_margin_k.value if material else USUAL_MARGIN_K
+            return arrival_of(session, piece, air, self.clock.now(), margin)
+
     def film(self, instrument_id: int) -> dict[str, FilmLeft]:
         """Film that lies on each part ("": on all of it); raises NotFound."""
         with self.db.read() as session:
@@ -412,7 +428,8 @@ class Desk:
         return card_of(session, piece, self.catalogue, self.clock.now(), reckoning)
 
     def _place_view(self, session: Session, row: Place) -> PlaceView:
-        return PlaceView(row.id, row.name, row.kind, row.volume_m3, self.air_at(session, row.id))
+        air = self.air_at(session, row.id)
+        return PlaceView(row.id, row.name, row.kind, row.volume_m3, air, row.air_changes_h)
 
 
 def _place_row(session: Session, place_id: str) -> Place:

@@ -1,4 +1,4 @@
-"""The record of an instrument as one list: coats, steps, moves, verdicts and flaws."""
+"""The record of an instrument as one list: coats, steps, moves, arrivals, verdicts and flaws."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
+from service.store.arrivals import arrivals_on
+from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
 from service.store.pieces import Piece, schedule_of
 from service.store.tables import Coat, Flaw, Hanging, StepDone
@@ -75,6 +77,10 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
         )
         for v in verdicts_on(session, coats, undone=True)
     ]  # fmt: skip
+    entries += [
+        LogEntry("cold", int(a.id or 0), a.at, arrival_said(a), undone=a.undone_at is not None)
+        for a in arrivals_on(session, here, undone=True)
+    ]
     entries += [
         LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws
     ]

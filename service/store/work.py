@@ -15,6 +15,8 @@ from service.shop.cards import NextAct
 from service.shop.flaws import FLAW_KINDS
 from service.shop.parts import PARTS, touches
 from service.store import evidence, forecasts
+from service.store.arrivals import ArrivalBook, arrivals_on
+from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
@@ -25,6 +27,7 @@ from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_
 from service.store.recipes import RecipeBook
 from service.store.tables import (
     Coat,
+    ColdArrival,
     Flaw,
     Hanging,
     Instrument,
@@ -38,12 +41,13 @@ from service.store.verdicts import VerdictBook, said_of, verdicts_on
 __all__ = ["BUILDS", "PLACE_KINDS", "USUAL_PASSES", "Work"]
 
 PLACE_KINDS = ("booth", "rack", "store", "outdoors")
-Record = Coat | StepDone | Hanging | Verdict
+Record = Coat | StepDone | Hanging | Verdict | ColdArrival
 RECORDS: dict[str, type[Record]] = {
     "coat": Coat,
     "step": StepDone,
     "hung": Hanging,
     "verdict": Verdict,
+    "cold": ColdArrival,
 }
 RESERVED_PLACES = frozenset({"notices"})
 PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
@@ -62,6 +66,7 @@ class Work:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
         self.recipes = RecipeBook(db, clock, catalogue)
         self.verdicts = VerdictBook(db, clock, catalogue)
+        self.arrivals = ArrivalBook(db, clock)
 
     # -- forecasts -------------------------------------------------------------------------
 
@@ -82,6 +87,7 @@ class Work:
         name: str | None = None,
         kind: str = "booth",
         volume_m3: float | None = None,
+        air_changes_h: float | None = None,
     ) -> Place:
         """Make a place; raises BadInput or Conflict."""
         if not PLACE_ID.fullmatch(place_id) or place_id in RESERVED_PLACES:
@@ -90,6 +96,8 @@ class Work:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(PLACE_KINDS)}")
         if volume_m3 is not None:
             within("volume_m3", volume_m3, 0.1, 1e5, "m³")
+        if air_changes_h is not None:
+            within("air_changes_h", air_changes_h, 0.0, 1000.0, "1/h")
         with self.db.write() as session:
             if session.get(Place, place_id) is not None:
                 raise Conflict("id", f"there is already a place {place_id!r}")
@@ -98,6 +106,7 @@ class Work:
                 name=text("name", name or place_id.replace("-", " ").replace("_", " "), 120),
                 kind=kind,
                 volume_m3=volume_m3,
+                air_changes_h=air_changes_h,
                 made_at=self.clock.now(),
             )
             session.add(row)
@@ -264,7 +273,7 @@ class Work:
         return row
 
     def undo(self, kind: str, row_id: int) -> None:
-        """Take one coat, step, hanging or verdict back; it stays in the record, marked."""
+        """Take one coat, step, hanging, verdict or arrival back; it stays in the record, marked."""
         if kind not in RECORDS:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}")
         with self.db.write() as session:
@@ -291,6 +300,10 @@ class Work:
                 *(
                     (v.made_at, int(v.id or 0), said_of(v), v)
                     for v in verdicts_on(session, piece.coats)
+                ),
+                *(
+                    (a.at, int(a.id or 0), arrival_said(a), a)
+                    for a in arrivals_on(session, piece.id)
                 ),
             ]
             if not acts:

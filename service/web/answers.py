@@ -10,6 +10,7 @@ from service.shop.schedule import Schedule
 from service.shop.spray_check import SprayCheck
 from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
+from service.store.arrivals import Arrival
 from service.store.desk import LogEntry, PlaceView
 from service.store.tables import Coat, Flaw, Hanging, Notice, Reject, StepDone
 from service.web import models
@@ -17,6 +18,7 @@ from service.web import models
 __all__ = [
     "air_out",
     "coat_out",
+    "cold_arrival_out",
     "flaw_out",
     "hang_out",
     "instrument_out",
@@ -75,9 +77,13 @@ def spray_check_out(
         rh_pct=air.rh_pct,
         dew_point_c=air.dew_point_c,
         dew_point_sd_k=air.dew_point_sd_k,
-        surface_c=air.surface_c,
+        surface_c=check.surface_c,
         surface_measured=None if check.air is None else air.surface_measured,
-        dew_point_margin_k=air.dew_point_margin_k,
+        dew_point_margin_k=(
+            None
+            if check.surface_c is None or air.dew_point_c is None
+            else check.surface_c - air.dew_point_c
+        ),
         film_floor_c=check.film_floor_c,
         blush_margin_k=check.blush_margin_k,
         blush_margin_sd_k=check.blush_margin_sd_k,
@@ -249,6 +255,26 @@ def logged_coat(entry: LogEntry, instrument_id: int) -> models.CoatOut:
         build=entry.build,
         distance_cm=entry.distance_cm,
         batch=entry.batch,
+    )
+
+
+def cold_arrival_out(found: Arrival) -> models.ColdArrivalOut:
+    """A cold arrival and what is reckoned of it."""
+    row, cold, damp = found.row, found.cold, found.damp
+    return models.ColdArrivalOut(
+        id=int(row.id or 0),
+        instrument=row.instrument_id,
+        at=row.at,
+        wood_c=row.wood_c,
+        wood_rh_pct=row.wood_rh_pct,
+        part=None if cold is None else cold.part,
+        surface_c=None if cold is None else cold.surface_c,
+        margin_k=found.margin_k,
+        clear_at=found.clear_at,
+        near_at=None if cold is None else cold.near_at,
+        moisture_then_pct=None if damp is None else damp.moisture_pct,
+        moisture_here_pct=None if damp is None else damp.here_pct,
+        moisture_near_at=None if damp is None else damp.near_at,
     )
 
 

@@ -11,6 +11,7 @@ __all__ = [
     "AdoptIn",
     "ClockIn",
     "CoatIn",
+    "ColdArrivalIn",
     "FiguresIn",
     "FlawIn",
     "HangIn",
@@ -47,6 +48,7 @@ class PlaceIn(_In):
     name: Annotated[str, Field(min_length=1, max_length=120)] | None = None
     kind: Literal["booth", "rack", "store", "outdoors"] = "booth"
     volume_m3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    air_changes_h: Annotated[float, Field(ge=0, le=1000)] | None = None
 
     @property
     def word(self) -> str:
@@ -73,6 +75,17 @@ class HangIn(_In):
 
     place: PlaceId
     at: AwareDatetime | None = None
+
+
+class ColdArrivalIn(_In):
+    """A piece that came in with its wood at ``wood_c`` (default: now).
+
+    ``wood_rh_pct`` is the humidity of the air it came from, where that is known.
+    """
+
+    wood_c: Annotated[float, Field(ge=-30, le=60)]
+    at: AwareDatetime | None = None
+    wood_rh_pct: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
 class CoatIn(_In):

@@ -43,7 +43,13 @@ def rungs_of(check: SprayCheck, words: Words) -> list[Rung]:
     if air is None:
         return []
     rungs = []
-    if air.surface_measured:
+    if check.cold_surface_c is not None:
+        over = None if air.dew_point_c is None else check.cold_surface_c - air.dew_point_c
+        rungs.append(Rung("air", "Air", air.air_c))
+        rungs.append(
+            Rung("surface", "The work, reckoned", check.cold_surface_c, _over(over, words))
+        )
+    elif air.surface_measured:
         rungs.append(Rung("air", "Air", air.air_c))
         rungs.append(
             Rung("surface", "Surface", air.surface_c, _over(air.dew_point_margin_k, words))

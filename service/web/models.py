@@ -26,6 +26,7 @@ __all__ = [
     "AroundOut",
     "ClockOut",
     "CoatOut",
+    "ColdArrivalOut",
     "CorrectionOut",
     "FlawOut",
     "HangOut",
@@ -170,6 +171,7 @@ class PlaceOut(_Out):
     name: str
     kind: str
     volume_m3: Number
+    air_changes_h: Number
     air: AirOut | None
 
 
@@ -183,6 +185,7 @@ class ReasonOut(_Out):
     unit: str
     source: str
     blocks: bool
+    until: Instant | None = None
 
 
 class WayOutOut(_Out):
@@ -455,6 +458,30 @@ class CoatOut(_Out):
     build: str = ""
     distance_cm: Number = None
     batch: str = ""
+
+
+class ColdArrivalOut(_Out):
+    """A piece that came in cold, and what is reckoned of it now.
+
+    ``surface_c`` is of the ``part`` of it that lags most (null: as warm as the air by now, or the
+    air is not known), ``clear_at`` when that is ``margin_k`` over the dew point, ``near_at`` when
+    it is within 1 K of the air. ``moisture_...`` are of its wood then and of wood here, and
+    ``moisture_near_at`` when the two are 0.5 % apart.
+    """
+
+    id: int
+    instrument: int
+    at: Instant
+    wood_c: float
+    wood_rh_pct: Number
+    part: str | None
+    surface_c: Number
+    margin_k: float
+    clear_at: Instant | None
+    near_at: Instant | None
+    moisture_then_pct: Number
+    moisture_here_pct: Number
+    moisture_near_at: Instant | None
 
 
 class StepDoneOut(_Out):

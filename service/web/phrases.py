@@ -120,11 +120,12 @@ _REASONS = {
     "air_high": "Air, at the warm end",
     "reading_age": "Age of the reading",
     "recoat_mark": "Last coat's wait",
+    "cold_work": "Work that came in cold, over dew point",
     "sensor_trust": "Sensors can be trusted",
     "film_model_range": "Range of the film model",
 }
 
-_AT_LEAST = {"blush_margin", "dew_point_margin", "air_low", "recoat_mark"}
+_AT_LEAST = {"blush_margin", "dew_point_margin", "air_low", "recoat_mark", "cold_work"}
 _AT_MOST = {"humidity", "air_high", "reading_age"}
 
 _MARKS = {
@@ -142,6 +143,7 @@ _HEADLINES = {
     ("wait", "humidity"): "The air is too damp for this material.",
     ("wait", "air_low"): "The air is too cold for this material.",
     ("wait", "air_high"): "The air is too warm for this material.",
+    ("wait", "cold_work"): "The work came in cold and has not warmed up yet.",
     ("wait", "recoat_mark"): "The last coat has not waited long enough.",
     ("unknown", "reading_age"): "No fresh reading, so no answer.",
     ("unknown", "sensor_trust"): "The sensors cannot be trusted now, so no answer.",

@@ -36,7 +36,8 @@ def test_a_place_comes_into_being_by_post_or_by_its_first_reading(shop: LiveShop
     assert made.status_code == 201
     assert made.headers["location"] == "/api/v1/places/booth"
     assert made.json() == {
-        "id": "booth", "name": "The booth", "kind": "booth", "volume_m3": 22.0, "air": None,
+        "id": "booth", "name": "The booth", "kind": "booth", "volume_m3": 22.0,
+        "air_changes_h": None, "air": None,
     }  # fmt: skip
     shop.read(21.0, 50.0, place="drying-rack")
     assert [p["id"] for p in shop.http.get("/api/v1/places").json()] == ["booth", "drying-rack"]

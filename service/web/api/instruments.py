@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
+from service.store.errors import NotFound
 from service.web import answers, inputs, models
-from service.web.deps import ShopDep
+from service.web.deps import Shop, ShopDep
 
 __all__ = ["router"]
 
@@ -110,6 +111,39 @@ def finish_step(instrument_id: int, body: inputs.StepIn, shop: ShopDep) -> model
     )
     shop.worked(instrument_id)
     return answers.step_done_out(row)
+
+
+@router.post("/instruments/{instrument_id}/cold-arrival", status_code=201)
+def came_in_cold(
+    instrument_id: int, body: inputs.ColdArrivalIn, shop: ShopDep
+) -> models.ColdArrivalOut:
+    """Say that an instrument came in with cold wood: nothing sprays it before it has warmed up."""
+    shop.work.arrivals.record(instrument_id, body.wood_c, at=body.at, wood_rh_pct=body.wood_rh_pct)
+    shop.worked(instrument_id)
+    return _arrival(instrument_id, shop)
+
+
+@router.get("/instruments/{instrument_id}/cold-arrival")
+def get_cold_arrival(instrument_id: int, shop: ShopDep) -> models.ColdArrivalOut:
+    """Say how warm an instrument that came in cold is reckoned to be, and when it will do."""
+    return _arrival(instrument_id, shop)
+
+
+@router.delete(
+    "/instruments/{instrument_id}/cold-arrival", status_code=204, response_class=Response
+)
+def undo_cold_arrival(instrument_id: int, shop: ShopDep) -> Response:
+    """Take the newest arrival back; it stays in the record, marked as undone."""
+    shop.work.arrivals.undo(instrument_id)
+    shop.worked(instrument_id)
+    return Response(status_code=204)
+
+
+def _arrival(instrument_id: int, shop: Shop) -> models.ColdArrivalOut:
+    found = shop.desk.arrival(instrument_id)
+    if found is None:
+        raise NotFound("instrument", "nothing says that this instrument came in cold")
+    return answers.cold_arrival_out(found)
 
 
 @router.post("/instruments/{instrument_id}/undo")

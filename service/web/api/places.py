@@ -29,7 +29,7 @@ def list_places(shop: ShopDep) -> list[models.PlaceOut]:
 @router.post("/places", status_code=201)
 def add_place(body: inputs.PlaceIn, shop: ShopDep, response: Response) -> models.PlaceOut:
     """Make a place before its first reading does."""
-    made = shop.work.add_place(body.word, body.name, body.kind, body.volume_m3)
+    made = shop.work.add_place(body.word, body.name, body.kind, body.volume_m3, body.air_changes_h)
     response.headers["Location"] = f"/api/v1/places/{made.id}"
     shop.hub.publish("air", {"place": made.id})
     return answers.place_out(shop.desk.place(made.id))

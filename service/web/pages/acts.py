@@ -41,6 +41,12 @@ def hang(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -
     return _tap(request, shop, instrument_id, fields, "hang", _hang)
 
 
+@router.post("/instruments/{instrument_id}/cold")
+def cold(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Say that an instrument came in cold."""
+    return _tap(request, shop, instrument_id, fields, "cold", _cold)
+
+
 @router.post("/instruments/{instrument_id}/flaw")
 def flaw(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Log a flaw, and show the air behind it."""
@@ -126,6 +132,19 @@ def _step(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
 def _hang(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     form = read(inputs.HangIn, fields, words)
     return f"hung:{shop.work.hang(instrument_id, form.place, form.at).id}"
+
+
+def _cold(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    given = fields | {"wood_c": fields.get("wood", "").replace(",", ".")}
+    try:
+        given["wood_c"] = repr(words.value_si("surface_c", float(given["wood_c"])))
+    except ValueError as error:
+        raise FormError([("wood_c", "is no number")]) from error
+    form = read(inputs.ColdArrivalIn, given, words)
+    row = shop.work.arrivals.record(
+        instrument_id, form.wood_c, at=form.at, wood_rh_pct=form.wood_rh_pct
+    )
+    return f"cold:{row.id}"
 
 
 def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:

@@ -81,6 +81,7 @@ def instrument_page(
         log=log,
         coats=[entry for entry in log if entry.kind == "coat" and not entry.undone],
         films=shop.desk.film(instrument_id),
+        arrival=shop.desk.arrival(instrument_id),
         places=shop.desk.places(),
         flaw_kinds=FLAW_KINDS,
         flaws=shop.desk.flaws(instrument_id),

@@ -46,7 +46,9 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     renderer = renderer_of(request)
     try:
         form = read(inputs.PlaceIn, fields, renderer.words)
-        made = shop.work.add_place(form.word, form.name, form.kind, form.volume_m3)
+        made = shop.work.add_place(
+            form.word, form.name, form.kind, form.volume_m3, form.air_changes_h
+        )
     except (FormError, StoreError) as error:
         return renderer.page(request, "place_new.html", 422, errors=blame(error), values=fields)
     shop.hub.publish("air", {"place": made.id})

@@ -99,7 +99,7 @@ class Renderer:
             return {"text": said, "undo": None}
         kind, _, rest = request.query_params.get("did", "").partition(":")
         row, _, piece = rest.partition(":")
-        if kind not in {"coat", "step", "hung", "flaw"} or not (row + piece).isdecimal():
+        if kind not in {"coat", "step", "hung", "cold", "flaw"} or not (row + piece).isdecimal():
             return None
         try:
             card = self.shop.desk.card(int(piece))
