@@ -1,83 +1,39 @@
 """When a sensor in a salt jar has settled, on simulated courses whose end is known.
 
-Truth is Greenspan's (1977, Table 2): sodium chloride 75.47 % RH at 20 °C and 75.29 at 25, magnesium
-chloride 33.07 and 32.78. The saturation pressure by which a drifting temperature moves a jar is the
-Magnus form of WMO-No. 8, not ours.
+Truth is Greenspan's table, by :mod:`sensors.salt_jar`, which shares nothing with what is judged.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from sensors.salt_jar import GREENSPAN, ROOM_PCT
+from sensors.salt_jar import SaltJar as Jar
 from service.shop.settled import LEAST_S, Settling, settling
 
-Floats = NDArray[np.float64]
-
-GREENSPAN = {"sodium chloride": (75.47, 75.29), "magnesium chloride": (33.07, 32.78)}
-ROOM_PCT = 50.0
 HOUR = 3600.0
+EVERY_S = 300.0
 
 
-def salt_rh(salt: str, air_c: Floats) -> Floats:
-    """Greenspan's table, straight between 20 and 25 °C: within 0.02 % of the curve."""
-    at_20, at_25 = GREENSPAN[salt]
-    return at_20 + (air_c - 20.0) / 5.0 * (at_25 - at_20)
+def first_settled(jar: Jar) -> tuple[float, float, Settling] | None:
+    """Look every five minutes: when it is first said to have settled, how far off (% RH)."""
+    course = jar.course()
+    for now_s in np.arange(600.0, jar.hours * HOUR, EVERY_S).tolist():
+        now = settling(course.time_s, course.rh_pct, course.air_c, since_s=0.0, now_s=now_s)
+        if now.settled:
+            assert now.rh_pct is not None
+            index = int(np.searchsorted(course.time_s, now_s, side="right")) - 1
+            return now_s / HOUR, now.rh_pct - float(course.truth_pct[index]), now
+    return None
 
 
-def magnus(air_c: Floats) -> Floats:
-    return np.exp(17.62 * air_c / (243.12 + air_c))
-
-
-@dataclass(frozen=True)
-class Jar:
-    """A day in a jar: first-order decays, noise, a temperature that drifts."""
-
-    salt: str = "sodium chloride"
-    tau_min: tuple[float, ...] = (20.0,)
-    share: tuple[float, ...] = (1.0,)
-    noise_pct: float = 0.1
-    every_s: float = 60.0
-    digit_pct: float = 0.0
-    start_c: float = 22.0
-    drift_k_h: float = 0.0
-    hours: float = 24.0
-    seed: int = 1
-
-    def course(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Time, humidity as read, temperature as read, truth over the salt."""
-        rng = np.random.default_rng(self.seed)
-        time_s = np.arange(0.0, self.hours * HOUR, self.every_s)
-        air_c = self.start_c + self.drift_k_h * time_s / HOUR
-        # The solution follows the sensor's temperature with a lag of half an hour.
-        lag_h = 0.5
-        solution_c = air_c - self.drift_k_h * lag_h * (1.0 - np.exp(-time_s / HOUR / lag_h))
-        end = salt_rh(self.salt, solution_c) * magnus(solution_c) / magnus(air_c)
-        decay = sum(
-            share * np.exp(-time_s / (60.0 * tau))
-            for share, tau in zip(self.share, self.tau_min, strict=True)
-        )
-        rh = end + (ROOM_PCT - end[0]) * decay + rng.normal(0.0, self.noise_pct, time_s.size)
-        if self.digit_pct:
-            rh = np.round(rh / self.digit_pct) * self.digit_pct
-        said_c = air_c + rng.normal(0.0, 0.03, time_s.size)
-        return time_s, rh, said_c, salt_rh(self.salt, air_c)
-
-    def first_settled(self) -> tuple[float, float, Settling] | None:
-        """Look every five minutes: when it is first said to have settled, how far off (% RH)."""
-        time_s, rh, air_c, truth = self.course()
-        for now_s in np.arange(600.0, self.hours * HOUR, 300.0).tolist():
-            now = settling(time_s, rh, air_c, since_s=0.0, now_s=now_s)
-            if now.settled:
-                assert now.rh_pct is not None
-                index = int(np.searchsorted(time_s, now_s, side="right")) - 1
-                return now_s / HOUR, now.rh_pct - float(truth[index]), now
-        return None
+def told(jar: Jar) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    course = jar.course()
+    return course.time_s, course.rh_pct, course.air_c, course.truth_pct
 
 
 def test_what_is_accepted_is_near_the_salts_own_humidity() -> None:
@@ -86,7 +42,7 @@ def test_what_is_accepted_is_near_the_salts_own_humidity() -> None:
     for i, (salt, tau, noise, every) in enumerate(
         product(GREENSPAN, (5.0, 15.0, 30.0, 60.0), (0.02, 0.1, 0.25), (30.0, 300.0))
     ):
-        found = Jar(salt, (tau,), noise_pct=noise, every_s=every, seed=i).first_settled()
+        found = first_settled(Jar(salt, (tau,), noise_pct=noise, every_s=every, seed=i))
         assert found is not None, (salt, tau, noise, every)
         hours.append(found[0])
         off.append(found[1])
@@ -101,7 +57,7 @@ def test_what_is_accepted_is_near_the_salts_own_humidity() -> None:
 def test_a_slow_creep_behind_a_fast_start_is_not_taken_for_the_end(slow_h: float) -> None:
     for seed in range(4):
         jar = Jar(tau_min=(10.0, slow_h * 60.0), share=(0.9, 0.1), seed=seed)
-        found = jar.first_settled()
+        found = first_settled(jar)
         assert found is not None
         # At three hours the creep still has 0.9 (3 h) and 1.4 % RH (5 h) to go.
         assert abs(found[1]) <= 0.6
@@ -109,7 +65,7 @@ def test_a_slow_creep_behind_a_fast_start_is_not_taken_for_the_end(slow_h: float
 
 def test_a_temperature_that_drifts_a_little_is_in_the_uncertainty() -> None:
     for drift in (-0.2, 0.2):
-        found = Jar(start_c=21.5, drift_k_h=drift, noise_pct=0.05).first_settled()
+        found = first_settled(Jar(start_c=21.5, drift_k_h=drift, noise_pct=0.05))
         assert found is not None
         _, off, now = found
         assert now.rh_sd_pct is not None
@@ -120,8 +76,8 @@ def test_a_temperature_that_drifts_a_little_is_in_the_uncertainty() -> None:
 
 def test_a_temperature_that_moves_is_waited_for_and_named() -> None:
     jar = Jar(start_c=17.0, drift_k_h=0.6, hours=12.0)
-    time_s, rh, air_c, _ = jar.course()
-    assert jar.first_settled() is None
+    time_s, rh, air_c, _ = told(jar)
+    assert first_settled(jar) is None
     now = settling(time_s, rh, air_c, since_s=0.0, now_s=6 * HOUR)
     assert now.still == ("temperature rising: 0.6 K within the last hour",)
     assert now.ready_in_s is None
@@ -129,9 +85,9 @@ def test_a_temperature_that_moves_is_waited_for_and_named() -> None:
 
 def test_what_still_moves_is_said_with_about_how_long() -> None:
     jar = Jar(tau_min=(45.0,), noise_pct=0.05)
-    found = jar.first_settled()
+    found = first_settled(jar)
     assert found is not None
-    time_s, rh, air_c, _ = jar.course()
+    time_s, rh, air_c, _ = told(jar)
     now = settling(time_s, rh, air_c, since_s=0.0, now_s=2 * HOUR)
     assert not now.settled
     assert any("humidity still rising" in words for words in now.still)
@@ -153,7 +109,7 @@ def test_before_the_least_stay_nothing_is_settled_however_still() -> None:
 
 def test_a_sensor_of_whole_per_cents_settles_and_is_as_uncertain_as_its_digit() -> None:
     for seed, tau in product(range(3), (10.0, 40.0)):
-        found = Jar(tau_min=(tau,), noise_pct=0.3, digit_pct=1.0, seed=seed).first_settled()
+        found = first_settled(Jar(tau_min=(tau,), noise_pct=0.3, digit_pct=1.0, seed=seed))
         assert found is not None
         _, off, now = found
         # Half the digit is hidden at most, and the noise of 0.3 shows most of that.
@@ -164,7 +120,7 @@ def test_a_sensor_of_whole_per_cents_settles_and_is_as_uncertain_as_its_digit() 
 
 @pytest.mark.parametrize("kept", ["few", "gap", "none since", "none"])
 def test_too_little_is_never_settled(kept: str) -> None:
-    time_s, rh, air_c, _ = Jar(hours=10.0).course()
+    time_s, rh, air_c, _ = told(Jar(hours=10.0))
     now_s = 10 * HOUR
     chosen = {
         "few": time_s % 900.0 == 0.0,
@@ -182,7 +138,7 @@ def test_taken_before_it_has_settled_it_is_more_uncertain_than_it_is_off() -> No
     """The mean of a moving hour lags; its uncertainty must say so."""
     worst = 0.0
     for i, (tau, hours) in enumerate(product((20.0, 45.0, 90.0, 180.0), (1.2, 2.0, 3.0, 4.0))):
-        time_s, rh, air_c, truth = Jar(tau_min=(tau,), seed=i).course()
+        time_s, rh, air_c, truth = told(Jar(tau_min=(tau,), seed=i))
         now = settling(time_s, rh, air_c, since_s=0.0, now_s=hours * HOUR)
         assert now.rh_pct is not None
         assert now.rh_sd_pct is not None
@@ -192,7 +148,7 @@ def test_taken_before_it_has_settled_it_is_more_uncertain_than_it_is_off() -> No
 
 
 def test_readings_from_before_the_jar_do_not_count() -> None:
-    time_s, rh, air_c, _ = Jar(hours=8.0).course()
+    time_s, rh, air_c, _ = told(Jar(hours=8.0))
     before = np.arange(-4 * HOUR, 0.0, 60.0)
     with_before = settling(
         np.concatenate([before, time_s]),
