@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 from sensors.halves import Half
 from sensors.payloads import PayloadError, Report
-from service.store.readings import MOST_SENSORS, NewReading, Recorded
+from service.store import readings
+from service.store.readings import NewReading, Recorded
 
 __all__ = ["AHEAD", "checked", "checked_half", "refusals"]
 
@@ -25,7 +26,7 @@ LIMITS = {
 
 def refusals(recorded: Recorded) -> list[tuple[int, PayloadError]]:
     """Return which of a batch the store did not take, and why."""
-    too_many = f"is new, and {MOST_SENSORS} are known: too many for a shop"
+    too_many = f"is new, and {readings.MOST_SENSORS} are known: too many for a shop"
     too_old = "is of an hour of which only roll-ups are kept: a repeat could not be told"
     return [
         *((index, PayloadError("sensor", too_many)) for index in recorded.refused),
