@@ -234,8 +234,8 @@ def table(found: Measured) -> str:
         for name, size in found.sizes.items()
     ]
     heading = (
-        f"Charts, `resolution=auto&points=600`: ms by the clock, median of {TURNS}; in brackets the "
-        "service's processor time, which does not depend on what else runs; and what came:"
+        f"Charts, `resolution=auto&points=600`: ms by the clock, median of {TURNS}; in brackets "
+        "the service's processor time, which does not depend on what else runs; and what came:"
     )
     out += [
         "",
