@@ -23,10 +23,16 @@ GRAINS_PER_GRAM_KG = 7.0
 G_M2_PER_OZ_FT2 = 305.15
 """Grams per square metre in an (avoirdupois) ounce per square foot."""
 
+LITRES_PER_PINT = 0.473176473
+"""US liquid pint, in which dehumidifiers are sold."""
+
+M3_PER_FT3 = 0.028316846592
+
 UNKNOWN = "–"
 
 _FIGURE = re.compile(
-    r"(?P<value>-?\d+(?:\.\d+)?)(?P<gap>\s)(?P<unit>K|°C|µm|g/kg|g of water per kg of air)(?![\w/])"
+    r"(?P<value>-?\d+(?:\.\d+)?)(?P<gap>\s)"
+    r"(?P<unit>K|°C|µm|m³|g/kg|g of water per kg of air)(?![\w/])"
 )
 
 
@@ -169,6 +175,8 @@ class Words:
             return self.difference(value)
         if unit == "µm":
             return self.film(value)
+        if unit == "m³":
+            return f"{_plain(value / M3_PER_FT3, 0)} ft³"
         grains = _plain(value * GRAINS_PER_GRAM_KG, 0)
         return f"{grains} gr/lb" if unit == "g/kg" else f"{grains} grains of water per lb of air"
 
@@ -240,6 +248,42 @@ class Words:
         """Micrometres of a thickness that was typed in the shop's unit."""
         return figure * UM_PER_MIL if self.us else figure
 
+    @property
+    def volume_unit(self) -> str:
+        """Unit of a room's volume."""
+        return "ft³" if self.us else "m³"
+
+    def volume_m3(self, figure: float) -> float:
+        """Cubic metres of a volume that was typed in the shop's unit."""
+        return figure * M3_PER_FT3 if self.us else figure
+
+    def volume_figure(self, cubic_metres: float) -> str:
+        """A volume in the shop's unit, without the unit, as a form field holds it."""
+        return f"{cubic_metres / M3_PER_FT3 if self.us else cubic_metres:.4g}"
+
+    @property
+    def liquid_unit(self) -> str:
+        """Unit of water that a machine takes out."""
+        return "pints" if self.us else "litres"
+
+    def litres(self, figure: float) -> float:
+        """Litres of water typed in the shop's unit."""
+        return figure * LITRES_PER_PINT if self.us else figure
+
+    def liquid(self, litres: float | None) -> str:
+        """An amount of water that a machine takes out."""
+        if litres is None:
+            return UNKNOWN
+        return f"{_plain(litres / (LITRES_PER_PINT if self.us else 1.0), 1)} {self.liquid_unit}"
+
+    def chance(self, probability: float | None) -> str:
+        """A probability, which is never said to be nothing or all."""
+        if probability is None:
+            return UNKNOWN
+        if probability < 0.01:
+            return "under 1 %"
+        return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
     # -- instants --------------------------------------------------------------------------
 
     def at(self, instant: datetime | None, now: datetime) -> str:
@@ -306,6 +350,16 @@ class Words:
     def hours(self, hours: float | None) -> str:
         """A length given in hours."""
         return UNKNOWN if hours is None else self.span(timedelta(hours=hours))
+
+    def wait(self, hours: float | None) -> str:
+        """A wait, to the minute while it is short: 1 h 20 min."""
+        if hours is None:
+            return UNKNOWN
+        if hours >= 48.0:
+            return f"{hours / 24.0:.1f} days"
+        minutes = round(hours * 60.0) if hours < 10.0 else round(hours * 6.0) * 10
+        whole, rest = divmod(minutes, 60)
+        return f"{whole} h {rest:02d} min" if whole else f"{rest} min"
 
     def field(self, instant: datetime) -> str:
         """An instant as a local date-time form field holds it."""

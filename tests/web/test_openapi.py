@@ -15,6 +15,7 @@ WANTED = {
     "/api/v1/places/{place_id}/export": {"get"},
     "/api/v1/places/{place_id}/wood": {"get"},
     "/api/v1/places/{place_id}/spray-check": {"get"},
+    "/api/v1/places/{place_id}/what-if": {"get"},
     "/api/v1/places/{place_id}/outlook": {"get"},
     "/api/v1/places/{place_id}/windows": {"get"},
     "/api/v1/forecast": {"post"},
@@ -99,7 +100,8 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 
 
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
-    units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3")
+    units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3",
+             "_l", "_l_day", "_kw", "_kwh")  # fmt: skip
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
             "low_hours", "high_hours", "slope", "offset", "sd", "raw", "corrected"}  # fmt: skip
     for name, schema in description["components"]["schemas"].items():

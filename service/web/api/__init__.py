@@ -16,6 +16,7 @@ from service.web.api import (
     sensors,
     status,
     stream,
+    what_if,
 )
 
 __all__ = ["router"]
@@ -23,6 +24,7 @@ __all__ = ["router"]
 router = APIRouter(prefix="/api/v1")
 for part in (
     places,
+    what_if,
     outlook,
     export,
     sensors,

@@ -20,6 +20,7 @@ from service.web.pages import (
     salt_check,
     sensors,
     shop,
+    what_if,
 )
 
 __all__ = ["router"]
@@ -27,6 +28,7 @@ __all__ = ["router"]
 router = APIRouter()
 for part in (
     home,
+    what_if,
     instruments,
     acts,
     places,
