@@ -171,6 +171,16 @@ class MarkScale:
     high: float
     sd_log: float
 
+    @property
+    def coat_low(self) -> float:
+        """One coat in ten is quicker than this."""
+        return self.middle * math.exp(-Z80 * self.sd_log)
+
+    @property
+    def coat_high(self) -> float:
+        """One coat in ten is slower than this."""
+        return self.middle * math.exp(Z80 * self.sd_log)
+
 
 @dataclass(frozen=True)
 class Posterior:

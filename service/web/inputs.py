@@ -25,6 +25,7 @@ __all__ = [
     "StepIn",
     "TakeIn",
     "TextIn",
+    "VerdictIn",
     "WorkingIn",
 ]
 
@@ -119,6 +120,16 @@ class StepIn(_In):
     note: LongText = ""
     parts: Parts = ()
     removed_um: Annotated[float, Field(ge=0, le=1000)] | None = None
+
+
+class VerdictIn(_In):
+    """What a coat was found to be (default: the last coat, now, the mark it waits for)."""
+
+    said: Literal["soft", "clean", "gummed", "printed"]
+    mark: Annotated[str, Field(min_length=1, max_length=32)] | None = None
+    at: AwareDatetime | None = None
+    who: ShortText = ""
+    coat: int | None = None
 
 
 class FlawIn(_In):

@@ -23,6 +23,7 @@ WANTED = {
     "/api/v1/materials/{material_id}/figures": {"post"},
     "/api/v1/materials/{material_id}/versions": {"get"},
     "/api/v1/materials/{material_id}": {"get"},
+    "/api/v1/materials/{material_id}/learning": {"get"},
     "/api/v1/schedules": {"get", "post"},
     "/api/v1/schedules/{schedule_id}/versions": {"get"},
     "/api/v1/schedules/{schedule_id}": {"get"},
@@ -35,6 +36,8 @@ WANTED = {
     "/api/v1/instruments/{instrument_id}/cold-arrival": {"get", "post", "delete"},
     "/api/v1/instruments/{instrument_id}/undo": {"post"},
     "/api/v1/instruments/{instrument_id}/ready": {"get"},
+    "/api/v1/instruments/{instrument_id}/verdicts": {"post"},
+    "/api/v1/verdicts/{verdict_id}": {"delete"},
     "/api/v1/coats/{coat_id}": {"delete"},
     "/api/v1/plan": {"get"},
     "/api/v1/working-hours": {"get", "put"},
@@ -101,9 +104,11 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
     units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3",
-             "_l", "_l_day", "_kw", "_kwh")  # fmt: skip
+             "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
-            "low_hours", "high_hours", "slope", "offset", "sd", "raw", "corrected"}  # fmt: skip
+            "slope", "offset", "sd", "raw", "corrected", "p10", "p50", "p90", "probability",
+            "throughout", "middle", "low", "high", "sd_log", "own_sd_log", "piece_sd_log",
+            "lapse"}  # fmt: skip
     for name, schema in description["components"]["schemas"].items():
         for field, kind in schema.get("properties", {}).items():
             types = {kind.get("type"), *(option.get("type") for option in kind.get("anyOf", []))}

@@ -1,4 +1,4 @@
-"""What is tapped on an instrument: a coat, a step, a hanging, a flaw, and undo."""
+"""What is tapped on an instrument: what was done, what was found, and undo."""
 
 from __future__ import annotations
 
@@ -45,6 +45,12 @@ def hang(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -
 def cold(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that an instrument came in cold."""
     return _tap(request, shop, instrument_id, fields, "cold", _cold)
+
+
+@router.post("/instruments/{instrument_id}/verdict")
+def verdict(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Say what a coat was found to be."""
+    return _tap(request, shop, instrument_id, fields, "verdict", _verdict)
 
 
 @router.post("/instruments/{instrument_id}/flaw")
@@ -145,6 +151,14 @@ def _cold(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
         instrument_id, form.wood_c, at=form.at, wood_rh_pct=form.wood_rh_pct
     )
     return f"cold:{row.id}"
+
+
+def _verdict(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(inputs.VerdictIn, fields, words)
+    row = shop.work.verdicts.record(
+        instrument_id, form.said, mark=form.mark, at=form.at, who=form.who, coat_id=form.coat
+    )
+    return f"verdict:{row.id}"
 
 
 def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:

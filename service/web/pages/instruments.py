@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.shop.cards import InstrumentCard
 from service.shop.flaws import FLAW_KINDS
+from service.shop.learning import words_for
 from service.shop.schedule import Step
 from service.store.desk import LogEntry
 from service.store.errors import StoreError
@@ -81,12 +82,21 @@ def instrument_page(
         log=log,
         coats=[entry for entry in log if entry.kind == "coat" and not entry.undone],
         films=shop.desk.film(instrument_id),
+        touched=_touched(card, log),
         arrival=shop.desk.arrival(instrument_id),
         places=shop.desk.places(),
         flaw_kinds=FLAW_KINDS,
         flaws=shop.desk.flaws(instrument_id),
         **({"form": "", "here": f"/instruments/{instrument_id}"} | context),
     )
+
+
+def _touched(card: InstrumentCard, log: list[LogEntry]) -> dict[str, Any] | None:
+    """Return the last coat and the words that a finger on it can say."""
+    coat = next((e for e in log if e.kind == "coat" and e.id == card.last_coat_id), None)
+    if coat is None or not card.marks:
+        return None
+    return {"coat": coat, "words": words_for([mark.mark for mark in card.marks])}
 
 
 def _steps(

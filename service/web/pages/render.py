@@ -22,6 +22,10 @@ from service.web.words import Words, shop_zone
 __all__ = ["Renderer", "renderer_of"]
 
 
+RECORDED = {"coat", "step", "hung", "cold", "verdict", "flaw"}
+"""What a tap can record."""
+
+
 class _Blanks(dict[str, str]):
     """Form values or errors by field; a field without one is blank."""
 
@@ -99,7 +103,7 @@ class Renderer:
             return {"text": said, "undo": None}
         kind, _, rest = request.query_params.get("did", "").partition(":")
         row, _, piece = rest.partition(":")
-        if kind not in {"coat", "step", "hung", "cold", "flaw"} or not (row + piece).isdecimal():
+        if kind not in RECORDED or not (row + piece).isdecimal():
             return None
         try:
             card = self.shop.desk.card(int(piece))

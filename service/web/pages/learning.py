@@ -1,0 +1,105 @@
+"""What a shop's verdicts have taught about a material: each tap, and how the scale moved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fastapi import APIRouter, Request
+from markupsafe import Markup
+from starlette.responses import Response
+
+from service.shop.learning import SAID, Posterior
+from service.store.verdicts import Learning, Told
+from service.web.deps import ShopDep
+from service.web.pages.plot import LEFT, RIGHT, WIDTH, Axis, levels, line
+from service.web.pages.render import renderer_of
+
+__all__ = ["router", "scale_figure"]
+
+router = APIRouter()
+
+TOP, FOOT, HEIGHT = 14.0, 190.0, 212
+MOST_SHOWN = 60
+"""Taps in the figure and table: more could not be told apart on a phone."""
+
+
+@router.get("/materials/{material_id}/learning")
+def get_learning(material_id: str, request: Request, shop: ShopDep) -> Response:
+    """Show the prior, each verdict, and what ready times are reckoned with."""
+    found = shop.work.verdicts.learning(material_id)
+    return renderer_of(request).page(
+        request,
+        "learning.html",
+        found=found,
+        hours={mark.name: mark.hours for mark in found.prior.marks},
+        told=found.told[-MOST_SHOWN:],
+        said=SAID,
+        figure=scale_figure(found) if found.after.taps else Markup(),
+    )
+
+
+def scale_figure(found: Learning) -> Markup:
+    """Draw the middle and its 80 % range over the taps, with each tap at what it said.
+
+    A triangle that points up stands for *not yet*, at how far the clock was over the mark's hours:
+    the shop's scale lies above it, or the coat was an odd one. One that points down: *already*.
+    """
+    shown = found.told[-MOST_SHOWN:]
+    start = found.before if len(shown) == len(found.told) else found.told[-MOST_SHOWN - 1].after
+    course = [start, *(told.after for told in shown)]
+    ends = [percent(scale) for point in course for scale in (point.low, point.high)]
+    axis = Axis.over([0.0, *ends], TOP, FOOT)
+
+    def x(n: int) -> float:
+        return round(LEFT + n / len(shown) * (RIGHT - LEFT), 1)
+
+    upper = [f"{x(n)} {axis.y(percent(p.high))}" for n, p in enumerate(course)]
+    lower = [f"{x(n)} {axis.y(percent(p.low))}" for n, p in enumerate(course)]
+    middle = [(x(n), axis.y(percent(p.middle))) for n, p in enumerate(course)]
+    hours = {mark.name: mark.hours for mark in found.prior.marks}
+    return Markup().join(
+        [
+            Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+                WIDTH, HEIGHT, _summary(course)
+            ),
+            *levels(axis, lambda value: f"{value:+.0f} %" if value else "0 %"),
+            Markup('<path class="fan fan-air" d="M{}Z"/>').format("L".join(upper + lower[::-1])),
+            line("air", middle, set()),
+            *(
+                _tap(told, hours[told.mark], x(n), axis)
+                for n, told in enumerate(shown, 1)
+                if not told.left_out
+            ),
+            Markup('<text class="course-tick" x="{}" y="{}">{}</text>').format(
+                LEFT, FOOT + 16, "before" if len(shown) == len(found.told) else "earlier"
+            ),
+            Markup('<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>').format(
+                RIGHT, FOOT + 16, "last tap"
+            ),
+            Markup("</svg>"),
+        ]
+    )
+
+
+def percent(scale: float) -> float:
+    """How many per cent longer than the reference."""
+    return 100.0 * (scale - 1.0)
+
+
+def _tap(told: Told, mark_hours: float, x: float, axis: Axis) -> Markup:
+    at = min(max(percent(told.hours / mark_hours), axis.low), axis.high)
+    y = axis.y(at)
+    tip, foot = (y + 5, y - 4) if told.ready else (y - 5, y + 4)
+    return Markup('<path class="flag-mark" d="M{} {}L{} {}L{} {}Z"/>').format(
+        x, round(tip, 1), round(x - 5, 1), round(foot, 1), round(x + 5, 1), round(foot, 1)
+    )
+
+
+def _summary(course: Sequence[Posterior]) -> str:
+    first, last = course[0], course[-1]
+    return (
+        f"Time over the reference, in per cent: {percent(first.middle):+.0f} "
+        f"({percent(first.low):+.0f} to {percent(first.high):+.0f}) before these taps, "
+        f"{percent(last.middle):+.0f} ({percent(last.low):+.0f} to {percent(last.high):+.0f}) "
+        "after them."
+    )
