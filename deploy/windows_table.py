@@ -59,7 +59,8 @@ class Judge:
         now = datetime(2026, 1, 1, tzinfo=UTC)
         reading = SensorReading("wall", now, 20.0, 50.0, None, 101_325.0, 0.3, 2.0)
         air = current_air([reading], now=now, stale_after_s=600.0, pressure_pa=101_325.0)
-        assert air is not None
+        if air is None:
+            raise ValueError("air: a reading makes one")
         coating = Coating(material.usual_wet_um)
         return cls(air, material, coating, FilmTable(material, coating, Known.of(air)))
 
