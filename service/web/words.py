@@ -357,8 +357,9 @@ class Words:
             return UNKNOWN
         if hours >= 48.0:
             return f"{hours / 24.0:.1f} days"
-        minutes = round(hours * 60.0) if hours < 10.0 else round(hours * 6.0) * 10
-        whole, rest = divmod(minutes, 60)
+        if hours >= 10.0:
+            return f"{hours:.0f} h"
+        whole, rest = divmod(round(hours * 60.0), 60)
         return f"{whole} h {rest:02d} min" if whole else f"{rest} min"
 
     def field(self, instant: datetime) -> str:

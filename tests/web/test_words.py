@@ -130,3 +130,28 @@ def test_a_zone_that_is_none_names_the_setting(tmp_path: object) -> None:
         shop_zone(Settings(data=tmp_path, zone="Europe/Atlantis"))
     assert shop_zone(Settings(data=tmp_path, zone="Europe/Lisbon")) == ZoneInfo("Europe/Lisbon")
     assert shop_zone(Settings(data=tmp_path)).utcoffset(NOW) is not None
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [(0.4, "24 min"), (4.0 / 3.0, "1 h 20 min"), (2.0 + 5.0 / 60.0, "2 h 05 min"),
+     (9.9999, "10 h 00 min"), (23.4, "23 h"), (72.0, "3.0 days"), (None, "–")],
+)  # fmt: skip
+def test_waits_are_told_to_the_minute_while_they_are_short(hours: float | None, said: str) -> None:
+    assert Words(UTC).wait(hours) == said
+
+
+def test_rooms_and_water_in_either_unit() -> None:
+    metric, us = Words(UTC), Words(UTC, us=True)
+    # NIST Handbook 44, appendix C: a US liquid pint is 473.176473 ml, a cubic foot 28.31685 dm³.
+    assert us.litres(10.0) == pytest.approx(4.73176473)
+    assert us.volume_m3(1000.0) == pytest.approx(28.31685)
+    assert (metric.liquid(1.26), us.liquid(0.473176473)) == ("1.3 litres", "1.0 pints")
+    assert us.local("a room of 22 m³") == "a room of 777 ft³"
+    assert metric.local("a room of 22 m³") == "a room of 22 m³"
+    assert [metric.chance(p) for p in (None, 0.0, 0.314, 1.0)] == [
+        "–",
+        "under 1 %",
+        "31 %",
+        "over 99 %",
+    ]

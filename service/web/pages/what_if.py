@@ -135,7 +135,7 @@ def _rows(found: WhatIf, words: Words) -> list[_Row]:
         row("Dew point", lambda s: words.temperature(s.air.dew_point_c)),
         row("Work's surface", lambda s: words.temperature(s.check.surface_c)),
         row("Wet film, coldest", lambda s: words.temperature(s.check.film_floor_c)),
-        row("Film over dew point", lambda s: words.difference(s.check.blush_margin_k)),
+        row("Over dew point", lambda s: words.difference(s.check.blush_margin_k)),
         row("Blush risk", lambda s: words.chance(s.check.blush_probability)),
         row("Coat", lambda s: f"{words.film(s.check.coating.wet_um)} wet"),
         row("Retarder", lambda s: f"{s.check.coating.retarder_pct:g} %"),
@@ -146,7 +146,7 @@ def _rows(found: WhatIf, words: Words) -> list[_Row]:
 def _wait_rows(now: Sequence[Wait], then: Sequence[Wait], words: Words) -> list[_Row]:
     return [
         _Row(
-            ("Last coat, still to " if a.under_way else "This coat to ") + a.mark.replace("_", " "),
+            ("Last coat to " if a.under_way else "To ") + a.mark.replace("_", " "),
             words.wait(a.hours),
             words.wait(b.hours),
         )
