@@ -183,3 +183,16 @@ def test_readings_since_the_fit_count():
     warmer = AirHistory(made.time_s, made.air_c + 5.0 * (made.time_s > now - 9e3), made.dew_point_c)
     moved = model.with_history(warmer).forecast(now).air_c[0, 9] - model.forecast(now).air_c[0, 9]
     assert moved > 2.0
+
+
+@pytest.mark.parametrize("days", [4.0, 6.0, 10.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_short_history_does_not_reach_beyond_what_the_place_can_be(days, seed):
+    # The law's anomalies have a standard deviation of 2 K, so an 80 % range about the daily course
+    # is 2 * 1.2816 * 2 = 5.1 K wide; a sample of few days may show up to half more, and is taken
+    # half wider again.
+    history = known_series(days, seed)
+    told = fit(history).forecast(float(history.time_s[-1]))
+    for values in (told.air_c, told.dew_point_c):
+        assert np.max(values[:, 17] - values[:, 1]) < 5.13 * 1.5 * 1.5
+    assert np.all(told.dew_point_c <= told.air_c + 1e-9)

@@ -10,7 +10,7 @@ import numpy as np
 from service.shop.outlook.blend import blended, with_margin
 from service.shop.outlook.candidates import Learned, candidates
 from service.shop.outlook.features import Design, design
-from service.shop.outlook.further import Usual, further, usual_of
+from service.shop.outlook.further import Usual, further, usual_of, within_reach
 from service.shop.outlook.history import AirHistory, Floats, Grid, hourly
 from service.shop.outlook.paths import Paths, joint_ranks
 from service.shop.outlook.rolling import Horizon, drawn, roll
@@ -176,7 +176,7 @@ class OutlookModel:
             angle = made.grid.hour_angle[last:] + 2.0 * np.pi * horizon_h / 24.0
             size = scale(spread_features(centre, angle), hour.spread)
             out.append(drawn(centre, size, hour.table[None])[0])
-        return np.stack(out), made.grid.values[-1], made
+        return within_reach(np.stack(out), self.usual, LEVELS), made.grid.values[-1], made
 
 
 def fit(
