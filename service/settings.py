@@ -66,7 +66,7 @@ class Settings(BaseSettings):
         default=None,
         ge=30,
         le=36_500,
-        description="Days after which single readings go; roll-ups and evidence stay. Unset: never.",
+        description="Days after which single readings go; roll-ups and evidence stay.",
     )
     tick_s: float = Field(
         default=2.0, gt=0, le=60, description="Real seconds between looks at what is due."

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from service.science import build, solvents
 from service.shop.materials import Material
-from service.shop.schedule import Schedule
+from service.shop.schedule import Schedule, Step
 
 __all__ = ["Applied", "FilmLeft", "Handwork", "film_left", "solids_by_volume"]
 
@@ -42,6 +42,7 @@ class Applied:
     material: Material | None
     wet_um: float
     retarder_pct: float = 0.0
+    step_key: str = ""
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,8 @@ class FilmLeft:
     coats: int
     dry_um: float
     sd_um: float
+    coats_to_come: int = 0
+    """Coats that the schedule puts on before the next levelling; they count for what it leaves."""
     next_step: str | None = None
     first_grade: str | None = None
     left_um: float | None = None
@@ -98,8 +101,11 @@ def film_left(
     handwork: Sequence[Handwork],
     schedule: Schedule | None,
     open_index: int,
+    to_come: Callable[[Step], Applied | None] = lambda _step: None,
 ) -> FilmLeft:
     """Reckon the film that stands, and what the next levelling of the schedule would leave.
+
+    The coats that the schedule puts on before that levelling count for what it leaves.
 
     Parameters
     ----------
@@ -109,6 +115,8 @@ def film_left(
         What is still to come.
     open_index : int
         Index of its open step.
+    to_come : callable
+        Of a step: one coat of it as it is usually put on, or None where it takes none.
     """
     colour = max((i for i, c in enumerate(coats) if c.kind in COLOUR_KINDS), default=-1)
     over = coats[colour + 1 :]
@@ -127,19 +135,27 @@ def film_left(
         sd_um=film.sd_um,
         unknown=tuple(unknown),
     )
-    step = next(
-        (s for s in (schedule.steps if schedule else ())[open_index:] if s.kind == "level_sand"),
-        None,
-    )
-    if step is None or not dry:
+    ahead = (schedule.steps if schedule else ())[open_index:]
+    at = next((i for i, s in enumerate(ahead) if s.kind == "level_sand"), None)
+    if at is None or not dry:
         return found
+    step, coming = ahead[at], _coming(ahead[:at], coats, to_come)
+    if any(coat.kind in COLOUR_KINDS for coat in coming):
+        return found  # what lies now will be under the colour
     grade = _first_grade(step.how)
-    levelled = build.level(film, texture_um=TEXTURE_UM, first_grade=grade, keep_um=KEEP_UM)
+    more = [um for c in coming if (um := _dry(c)) is not None]
+    levelled = build.level(
+        build.stack([*dry, *more], sanded_um=sanded),
+        texture_um=TEXTURE_UM,
+        first_grade=grade,
+        keep_um=KEEP_UM,
+    )
     return FilmLeft(
         over=found.over,
         coats=found.coats,
         dry_um=found.dry_um,
         sd_um=found.sd_um,
+        coats_to_come=len(coming),
         next_step=step.name,
         first_grade=grade,
         left_um=levelled.left_um,
@@ -147,6 +163,19 @@ def film_left(
         sand_through=levelled.sand_through,
         unknown=found.unknown,
     )
+
+
+def _coming(
+    steps: Sequence[Step], coats: Sequence[Applied], to_come: Callable[[Step], Applied | None]
+) -> list[Applied]:
+    """Return the coats that steps still put on; those of the open one that are on are not."""
+    found: list[Applied] = []
+    for index, step in enumerate(steps):
+        one = to_come(step)
+        if one is not None:
+            on = sum(coat.step_key == step.key for coat in coats) if index == 0 else 0
+            found += [one] * max(0, step.coats - on)
+    return found
 
 
 def _dry(coat: Applied) -> float | None:

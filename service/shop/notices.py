@@ -187,7 +187,7 @@ def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> l
             )
         )
     fast = [moves for moves in found.plates if moves.too_fast]
-    if fast:
+    if fast and not told:  # one thing at a time: outside the band plates move anyway
         worst = max(fast, key=lambda m: max(abs(m.moved_mm), abs(m.will_move_mm)))
         past = abs(worst.moved_mm) >= abs(worst.will_move_mm)
         change = worst.moved_mm if past else worst.will_move_mm
@@ -196,8 +196,8 @@ def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> l
             Draft(
                 key=f"wood-moving:{place_id}:{int(now.timestamp() // 86_400)}",
                 kind="wood-moving",
-                text=f"{name}: a plate ({worst.plate.name}) {when} {abs(change):.1f} mm across in"
-                " a day; keep joints and bare plates from it",
+                text=f"{name}: a plate {worst.plate.width_mm:.0f} mm wide ({worst.plate.name})"
+                f" {when} {abs(change):.1f} mm in a day; keep joints and bare plates from it",
                 place_id=place_id,
                 data={"change_mm": change},
             )

@@ -14,7 +14,7 @@ from service.shop.cards import InstrumentCard, PartCard
 from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
 from service.shop.parts import WHOLE, PartState, due, overall, touches
 from service.shop.projection import AirCourse, Hole, ReadyTime, clock_at, holes_in, ready_times
-from service.shop.schedule import CoatDone, Schedule, StepMark, position
+from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
@@ -328,6 +328,7 @@ def film_on(piece: Piece, part: str, catalogue: Catalogue, open_index: int) -> F
             catalogue.material_of(c.material_id, c.material_version),
             c.wet_um,
             c.retarder_pct,
+            c.step_key,
         )
         for c in own.coats
     ]
@@ -335,4 +336,9 @@ def film_on(piece: Piece, part: str, catalogue: Catalogue, open_index: int) -> F
         Handwork(kind(s.step_key), sum(c.at <= s.at for c in own.coats), s.removed_um)
         for s in own.steps
     ]
-    return film_left(coats, handwork, schedule, open_index)
+
+    def usual(step: Step) -> Applied | None:
+        material = catalogue.materials.get(step.material or "")
+        return None if material is None else Applied(step.kind, material, material.usual_wet_um)
+
+    return film_left(coats, handwork, schedule, open_index, usual)

@@ -393,6 +393,7 @@ class FilmOut(_Out):
     coats: int
     dry_um: float
     sd_um: float
+    coats_to_come: int
     next_step: str | None
     first_grade: str | None
     left_um: Number

@@ -8,6 +8,7 @@ import pytest
 
 from service.shop.film_left import Applied, Handwork, film_left, solids_by_volume
 from service.shop.materials import Figure
+from service.shop.schedule import Step
 from service.store.catalogue import Catalogue, load_catalogue
 
 
@@ -95,3 +96,30 @@ def test_what_is_not_known_is_named(catalogue: Catalogue) -> None:
     found = film_left([*coats(catalogue, 1), glue], [], None, 0)
     assert found.unknown == ("Hot hide glue",)
     assert found.dry_um == pytest.approx(10.0)
+
+
+def test_coats_to_come_count_for_what_levelling_leaves(catalogue: Catalogue) -> None:
+    schedule = catalogue.schedules["lacquer-clear"]
+    (one,) = coats(catalogue, 1)
+    on = [dataclasses.replace(one, step_key="clear") for _ in range(3)]
+
+    def usual(step: Step) -> Applied | None:
+        return one if step.material else None
+
+    # Three of ten clear coats are on: seven of 10 µm dry are still to come.
+    found = film_left(on, [], schedule, 3, usual)
+    assert (found.dry_um, found.coats_to_come) == (pytest.approx(30.0), 7)
+    assert found.left_um == pytest.approx(100.0 - 25.45)
+    assert not found.sand_through
+    assert film_left(on, [], schedule, 4, usual).sand_through  # if it were levelled now
+
+
+def test_under_a_colour_to_come_nothing_is_warned_of(catalogue: Catalogue) -> None:
+    schedule = catalogue.schedules["lacquer-shaded-edge"]
+    (one,) = coats(catalogue, 1, "seal")
+
+    def usual(step: Step) -> Applied | None:
+        return dataclasses.replace(one, kind=step.kind) if step.material else None
+
+    found = film_left([one], [], schedule, 1, usual)
+    assert (found.next_step, found.sand_through) == (None, False)
