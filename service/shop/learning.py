@@ -209,7 +209,12 @@ class Posterior:
     @property
     def range_words(self) -> str:
         """Say how sure that is."""
-        return f"80 % sure: between {_percent(self.low)} and {_percent(self.high)}"
+        low, high = _percent(self.low), _percent(self.high)
+        if low.endswith("slower") and high.endswith("slower"):
+            low = low.removesuffix(" % slower")
+        elif low.endswith("faster") and high.endswith("faster"):
+            low = low.removesuffix(" % faster")
+        return f"80 % sure: between {low} and {high}"
 
 
 def mark_sd(mark: Mark) -> float:

@@ -240,6 +240,9 @@ def test_it_is_said_in_words(middle: float, coats: int, pieces: int, words: str)
     found = Posterior(middle, 0.9, 1.3, 0.05, taps=coats, coats=coats, pieces=pieces)
     assert found.words == words
     assert found.range_words == "80 % sure: between 10 % faster and 30 % slower"
+    surely = replace(found, low=1.126, high=1.3)
+    assert surely.range_words == "80 % sure: between 13 and 30 % slower"
+    assert replace(found, low=0.8, high=0.95).range_words == "80 % sure: between 20 and 5 % faster"
 
 
 @pytest.mark.parametrize(
