@@ -1,7 +1,7 @@
 """When a sensor was not in its place, so that what it said is not the place's air.
 
-A sensor in a jar of its salt check tells of the jar. From the moment the check is begun until it
-has ended and the sensor has come back to the air, and while it is out of use, its readings are
+A sensor in a jar of its salt check tells of the jar. From shortly before the check is begun until
+it has ended and the sensor has come back to the air, and while it is out of use, its readings are
 kept like any other and flagged ``away``: the air now, the drying clocks, roll-ups and history leave
 them out and say so. That follows from the check's own row, so that it is the same after a restart,
 a rebuild, or a reading that comes late.
@@ -22,6 +22,9 @@ __all__ = ["BACK_AFTER", "of"]
 BACK_AFTER = timedelta(minutes=30)
 """A sensor out of a jar has come back to the room's air after this. Common practice."""
 
+HANDLED = timedelta(minutes=5)
+"""So long before the check is begun a sensor may already be in a hand on its way. Assumed."""
+
 FOR_EVER_MS = 2**62
 
 
@@ -34,5 +37,5 @@ def of(session: Session, sensors: Iterable[Sensor]) -> dict[int, list[tuple[int,
     checks = session.exec(select(SaltCheck).where(col(SaltCheck.sensor_id).in_(away)))
     for check in checks:
         end = FOR_EVER_MS if check.ended_at is None else to_millis(check.ended_at + BACK_AFTER)
-        away[check.sensor_id].append((to_millis(check.begun_at), end))
+        away[check.sensor_id].append((to_millis(check.begun_at - HANDLED), end))
     return away

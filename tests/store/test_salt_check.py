@@ -227,8 +227,8 @@ def test_a_check_that_is_given_up_corrects_nothing_and_its_readings_stay_out(ben
     assert bench.salts.latest(sensor).stage == "given up"
     with bench.db.read() as session:
         assert corrections.all_of(session, sensor) == []
-    # An hour, a reading every two minutes, and the one of the very moment.
-    assert sum(f == 512 for f in bench.flags("wall")) == 31
+    # An hour, a reading every two minutes; and the three of the five minutes before.
+    assert sum(f == 512 for f in bench.flags("wall")) == 30 + 3
     bench.live(0.5)
     bench.live(0.1)
     assert bench.flags("wall")[-1] == 0
@@ -249,8 +249,8 @@ def test_flags_of_a_check_are_the_same_after_a_rebuild(bench: Bench) -> None:
     before = bench.flags("wall"), bench.flags("bench")
     rebuild(bench.db)
     assert (bench.flags("wall"), bench.flags("bench")) == before
-    # 7 h of jars and half an hour to come back, a reading every two minutes.
-    assert sum(f == 512 for f in before[0]) == 30 * 7 + 15
+    # Three in the five minutes before, 7 h of jars, half an hour to come back less its end.
+    assert sum(f == 512 for f in before[0]) == 3 + 30 * 7 + 14
 
 
 def test_a_jar_can_be_done_again(bench: Bench) -> None:
