@@ -88,6 +88,8 @@ def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     body = dict(pairs)
     if len(body) < len(pairs):
         twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
+        if not twice:
+            raise PayloadError("payload", "has an empty key twice")
         raise PayloadError(shown(twice)[1:-1], "is given twice")
     return body
 

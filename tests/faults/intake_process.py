@@ -1,36 +1,90 @@
-"""The intake as a process of its own, to be killed: ``python intake_process.py URL FOLDER``."""
+"""Intake and settler as a process of its own, to be killed: ``intake_process.py URL FOLDER``.
+
+Beside the data folder it keeps, for whoever watches it, ``acknowledged`` (topic and instant of each
+reading, written just before it is acknowledged) and ``health.json``; it reads ``clock-shift``, by
+how many seconds its clock is off.
+"""
 
 from __future__ import annotations
 
+import json
+import os
 import sys
-import threading
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.clock import WallClock
+from service.intake.arrivals import Arrival
 from service.intake.client import Intake
+from service.intake.settler import Settler
 from service.settings import parse_mqtt_url
+from service.store import db as store_db
 from service.store.db import Database, sqlite_url
 from service.store.readings import Recorded
 
 
-def told(recorded: Recorded) -> None:
-    """Say how many came, so that a test can strike in the middle."""
-    say(recorded.new)
+class ShiftedClock:
+    """The machine's time and a number of seconds that may be changed from outside."""
+
+    rate = 1.0
+    driven = False
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+
+    def now(self) -> datetime:
+        try:
+            shift_s = float(self._file.read_text())
+        except (FileNotFoundError, ValueError):
+            shift_s = 0.0
+        return datetime.now(UTC) + timedelta(seconds=shift_s)
 
 
 def say(number: int) -> None:
+    """Say how many came, so that a test can strike in the middle."""
     print(number, flush=True)
+
+
+def keep_books(intake: Intake, file: Path) -> None:
+    """Write down what is acknowledged, before it is."""
+    book = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    acknowledge = intake._committer._acknowledge
+
+    def noted(batch: Sequence[Arrival]) -> None:
+        lines = [f"{a.topic} {json.loads(a.payload)['at']}\n" for a in batch]
+        os.write(book, "".join(lines).encode())
+        acknowledge(batch)
+
+    intake._committer._acknowledge = noted
 
 
 def main() -> None:
     url, folder = sys.argv[1], Path(sys.argv[2])
+    store_db.BUSY_TIMEOUT_MS = int(os.environ.get("BUSY_TIMEOUT_MS", store_db.BUSY_TIMEOUT_MS))
     database = Database(sqlite_url(folder))
     database.upgrade()
-    intake = Intake(parse_mqtt_url(url), database, WallClock(), folder, on_recorded=told)
+    settler = Settler(database, on_settled=lambda _: None, busy=lambda: intake.flooded)
+
+    def told(recorded: Recorded) -> None:
+        settler.wake()
+        say(recorded.new)
+
+    clock = ShiftedClock(folder.parent / "clock-shift")
+    intake = Intake(parse_mqtt_url(url), database, clock, folder, on_recorded=told)
+    keep_books(intake, folder.parent / "acknowledged")
+    settler.start()
     intake.start()
-    intake.wait_connected(30)
-    say(0)  # subscribed: the broker knows the session from here on
-    threading.Event().wait()
+    subscribed = False
+    health = folder.parent / "health.json"
+    while True:
+        if not subscribed and intake.wait_connected(0):
+            subscribed = True
+            say(0)  # the broker knows the session from here on
+        draft = health.with_suffix(".new")
+        draft.write_text(json.dumps(intake.health(), default=str))
+        draft.replace(health)
+        time.sleep(0.05)
 
 
 if __name__ == "__main__":

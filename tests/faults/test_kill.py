@@ -1,9 +1,8 @@
-"""Power cuts: the process is killed in the middle of a stream, and nothing is lost or doubled."""
+"""Power cuts at the narrowest moments: between taking and keeping, keeping and acknowledging."""
 
 from __future__ import annotations
 
 import contextlib
-import random
 import signal
 import sqlite3
 import subprocess
@@ -22,7 +21,7 @@ pytestmark = [pytest.mark.real, pytest.mark.slow]
 
 TOPIC = "boothglass/booth/wall"
 START = datetime(2026, 1, 1, tzinfo=UTC)
-READINGS = 2000
+READINGS = 200
 
 
 def report(number: int) -> dict[str, object]:
@@ -73,58 +72,9 @@ def wanted() -> list[int]:
 def know_each_other(broker: Mosquitto, data: Path) -> None:
     """Let the broker learn of the session, and the first reading land."""
     with Child(broker, data) as child:
-        eventually(lambda: child.up, 20, "the intake has subscribed")
+        eventually(lambda: child.up, 60, "the intake has subscribed")
         broker.publish(TOPIC, report(0))
-        eventually(lambda: child.recorded == 1, 20, "the first reading is recorded")
-
-
-def publish_all(broker: Mosquitto) -> threading.Thread:
-    """Send all readings in small portions, as a shop's sensors would over a few seconds."""
-
-    def send() -> None:
-        for first in range(0, READINGS, 100):
-            broker.publish(TOPIC, *[report(n) for n in range(first, first + 100)])
-            time.sleep(0.05)
-
-    sender = threading.Thread(target=send)
-    sender.start()
-    return sender
-
-
-def test_killed_again_and_again_in_the_middle_of_a_stream(mosquitto, data_folder):
-    # kill -9 at random moments while 2,000 readings stream in; each time it starts again on the
-    # same data. Every reading the broker took lands, and lands once.
-    know_each_other(mosquitto, data_folder)
-    rnd = random.Random(11)
-    sender = publish_all(mosquitto)
-    kills = 0
-    while sender.is_alive() or kills < 4:
-        with Child(mosquitto, data_folder) as child:
-            with contextlib.suppress(AssertionError):
-                eventually(lambda c=child: c.recorded > 0, 5)
-            time.sleep(rnd.uniform(0.0, 0.3))
-        kills += 1
-    sender.join()
-    with Child(mosquitto, data_folder):
-        eventually(lambda: len(rows(data_folder)) >= READINGS, 30, "all readings are there")
-        time.sleep(0.5)  # a doubled one would still be on its way
-    assert rows(data_folder) == wanted()
-
-
-def test_the_broker_is_restarted_in_the_middle_of_a_stream(mosquitto, data_folder):
-    know_each_other(mosquitto, data_folder)
-    with Child(mosquitto, data_folder) as child:
-        sender = threading.Thread(
-            target=lambda: mosquitto.publish(TOPIC, *[report(n) for n in range(READINGS // 2)])
-        )
-        sender.start()
-        eventually(lambda: child.recorded > 0, 10)
-        sender.join()
-        mosquitto.stop()
-        mosquitto.start()
-        mosquitto.publish(TOPIC, *[report(n) for n in range(READINGS // 2, READINGS)])
-        eventually(lambda: len(rows(data_folder)) >= READINGS, 30, "all readings are there")
-    assert rows(data_folder) == wanted()
+        eventually(lambda: child.recorded == 1, 60, "the first reading is recorded")
 
 
 # Each is put in front of the child's main(): it ends the process at the narrowest moments.
@@ -149,11 +99,11 @@ def test_killed_at_the_narrowest_moments(mosquitto, data_folder, moment):
     trap = "import os, signal, time\n" + textwrap.dedent(MOMENTS[moment]) + "\n\ndef main()"
     ended = subprocess.run(
         [sys.executable, "-c", script.replace("def main()", trap), mosquitto.url, str(data_folder)],
-        stdout=subprocess.PIPE, timeout=30, check=False,
+        stdout=subprocess.PIPE, timeout=90, check=False,
     )  # fmt: skip
     assert ended.returncode == -signal.SIGKILL
     assert (len(rows(data_folder)) > 1) == moment.startswith("committed")
     with Child(mosquitto, data_folder):
-        eventually(lambda: len(rows(data_folder)) == 200, 20)
+        eventually(lambda: len(rows(data_folder)) == 200, 60)
         time.sleep(0.3)
-    assert rows(data_folder) == wanted()[:200]
+    assert rows(data_folder) == wanted()
