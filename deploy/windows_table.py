@@ -2,6 +2,7 @@
 
     python deploy/windows_table.py                    stations of open weather
     python deploy/windows_table.py --indoor FOLDER    rooms written by simulated_indoor.py
+    python deploy/windows_table.py --material ID ...  for another material
 
 At every origin of a rolling backtest the outlook's draws of air and dew point, and later the air
 that came, are put to the limits of the spray check for one material and its usual coat. Each cell
@@ -51,7 +52,7 @@ class Judge:
     air: Air
     material: Material
     coating: Coating
-    table: FilmTable
+    table: FilmTable | None
 
     @classmethod
     def of(cls, material: Material) -> Judge:
@@ -62,7 +63,10 @@ class Judge:
         if air is None:
             raise ValueError("air: a reading makes one")
         coating = Coating(material.usual_wet_um)
-        return cls(air, material, coating, FilmTable(material, coating, Known.of(air)))
+        film = None
+        if material.limits.blush_margin_k is not None:
+            film = FilmTable(material, coating, Known.of(air))
+        return cls(air, material, coating, film)
 
     def says(self, air_c: Floats, dew_point_c: Floats) -> Bools:
         """Whether the check says *spray* in each air."""
@@ -112,14 +116,18 @@ def simple(answer: Floats, horizon_h: int, rows: NDArray[np.int64]) -> Floats:
 
 def main() -> None:
     """Print both tables."""
-    judge = Judge.of(load_catalogue().materials[MATERIAL])
-    print(f"Material: {MATERIAL}. Brier score against the best simple forecast [%]")
+    asked = sys.argv[1:]
+    chosen = MATERIAL
+    if asked[:1] == ["--material"]:
+        chosen, asked = asked[1], asked[2:]
+    judge = Judge.of(load_catalogue().materials[chosen])
+    print(f"Material: {chosen}. Brier score against the best simple forecast [%]")
     print("| air | spray | " + " | ".join(f"{h} h" for h in HORIZONS_H) + " |")
     print("|---|---|" + "---|" * len(HORIZONS_H))
     told: list[Floats] = []
     came: list[Floats] = []
     gains: list[list[float]] = []
-    for name, history in histories(sys.argv[1:]).items():
+    for name, history in histories(asked).items():
         cells, share, mine, seen = one(judge, history)
         gains.append(cells)
         told.append(mine)

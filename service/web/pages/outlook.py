@@ -14,7 +14,7 @@ from service.shop.materials import Material
 from service.shop.spray_windows import SprayWindow
 from service.web.deps import Shop, ShopDep
 from service.web.outlook_answers import HourOut, best_today, hours_of, window_words
-from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, WIDTH, Axis
+from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, Axis
 from service.web.pages.render import renderer_of
 from service.web.words import Words
 
@@ -23,6 +23,7 @@ __all__ = ["router"]
 router = APIRouter()
 
 FOOT, BAND_TOP, BAND_FOOT, TICKS_Y, HEIGHT = 190, 200, 212, 228, 236
+WIDTH = 372
 EVERY_H = 8
 TABLE_STEP = 3
 
