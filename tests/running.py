@@ -44,7 +44,7 @@ class Service:
                 stdout=log,
                 stderr=log,
             )
-        eventually(self._well, 30, "the service is up and connected to the broker")
+        eventually(self._well, 90, "the service is up and connected to the broker")
 
     def kill(self) -> None:
         """End it as a power cut would."""

@@ -265,7 +265,7 @@ def test_the_command_beside_the_running_service(mosquitto, tmp_path):
 
     def run(words):
         return subprocess.run(
-            words, check=False, env=environment, capture_output=True, text=True, timeout=120
+            words, check=False, env=environment, capture_output=True, text=True, timeout=300
         )
 
     try:
@@ -274,7 +274,7 @@ def test_the_command_beside_the_running_service(mosquitto, tmp_path):
         told = [run(command), run(command)]
         stop.set()
         thread.join()
-        eventually(lambda: service.get("health")["mqtt"]["recorded"] == sent, 30, "all is kept")
+        eventually(lambda: service.get("health")["mqtt"]["recorded"] == sent, 90, "all is kept")
     finally:
         stop.set()
         service.stop()

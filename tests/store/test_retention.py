@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from equipment import SetClock
+from equipment import SetClock, eventually
+from running import Service
 from sqlmodel import col, func, select
 
 from service.store import horizon, retention
@@ -405,6 +406,24 @@ class TestOnceADay:
             )
         # Five days of two sensors went, four days of one came.
         assert pages() <= size
+
+
+@pytest.mark.real
+@pytest.mark.slow
+def test_the_running_service_does_it_between_its_looks(old, data_folder, mosquitto, monkeypatch):
+    before = kept(old)
+    limit = before[-1].at.replace(minute=0, second=0, microsecond=0) - timedelta(days=30)
+    wanted = [row for row in before if row.at >= limit]
+    monkeypatch.setenv("BOOTHGLASS_KEEP_RAW_DAYS", "30")
+    service = Service(data_folder, mosquitto.url)
+    try:
+        service.start()
+        eventually(lambda: len(kept(old)) <= len(wanted), 60, "old readings are gone")
+        said = service.get("health")
+    finally:
+        service.stop()
+    assert kept(old) == wanted
+    assert not [reason for reason in said["reasons"] if "silent" not in reason]
 
 
 def test_horizon_never_goes_back(database):
