@@ -190,7 +190,7 @@ def tables() -> str:
         f"One wrong tap in a dozen, in {SHOPS} shops that are else always right, moves the middle "
         f"by {np.mean(moved):.1f} % in the mean, by {np.percentile(moved, 95):.1f} % or less in 95 "
         f"of 100 cases and by {np.max(moved):.1f} % at the very most; it stays within the 80 % "
-        f"range of the right dozen in {100 * np.mean([s.inside for s in slipped]):.0f} of 100."
+        f"range of the right dozen in {100 * np.mean([s.inside for s in slipped]):.1f} of 100."
     )
     return "\n".join(lines)
 

@@ -105,7 +105,7 @@ class Shop:
             self.clock,
             on_notice=self._told,
             tick_s=settings.tick_s,
-            housework=self.retention.step,
+            housework=self._housework,
             longer_work=self.desk.refresh_outlooks,
         )
         self.web: FastAPI = create_web(
@@ -143,6 +143,10 @@ class Shop:
         if self.broker is not None:
             self.broker.stop()
         self.db.dispose()
+
+    def _housework(self) -> None:
+        self.retention.step()
+        self.work.verdicts.catch_up()
 
     def health(self) -> dict[str, Any]:
         """Say how the service is, and why where it is not well."""

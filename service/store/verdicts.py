@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlmodel import Session, col, select
 
@@ -37,6 +37,10 @@ from service.store.reckoning import BY_THE_BOOK, Reckoning
 from service.store.tables import Coat, Instrument, Verdict
 
 __all__ = ["Learning", "Told", "VerdictBook", "reckoning_of", "said_of", "verdicts_on"]
+
+
+LATE_FOR = timedelta(days=7)
+"""Readings of a coat's wait that come later than this after a verdict on it change nothing."""
 
 
 @dataclass(frozen=True)
@@ -133,6 +137,29 @@ class VerdictBook:
             session.add(row)
             session.flush()
         return row
+
+    def catch_up(self) -> int:
+        """Reckon recent clocks that lacked readings once more; returns how many came to know more.
+
+        A sensor that was out of reach sends later what it measured meanwhile.
+        """
+        since = self.clock.now() - LATE_FOR
+        found: dict[int, tuple[float, float]] = {}
+        with self.db.read() as session:
+            for verdict, coat, instrument in _standing(session):
+                if verdict.gap_h <= 0.0 or verdict.at < since:
+                    continue
+                piece = load_piece(session, int(instrument.id or 0))
+                hours, gap_h = _clock(session, piece, self.catalogue, coat, verdict.at)
+                if gap_h < verdict.gap_h:
+                    found[int(verdict.id or 0)] = hours, gap_h
+        if found:
+            with self.db.write() as session:
+                for verdict_id, (hours, gap_h) in found.items():
+                    row = session.get_one(Verdict, verdict_id)
+                    row.hours, row.gap_h = hours, gap_h
+                    session.add(row)
+        return len(found)
 
     def learning(self, material_id: str) -> Learning:
         """Say what a material's time scale has learned, verdict by verdict; raises NotFound."""

@@ -145,6 +145,29 @@ def test_nothing_is_learned_from_a_coat_whose_air_was_not_read(bench: Bench) -> 
     assert wait_h(bench.desk.card(piece)) == wait_h(before)
 
 
+def test_readings_that_come_late_let_a_verdict_count_after_all(bench: Bench) -> None:
+    piece = bench.piece()
+    bench.work.record_coat(piece)
+    bench.pass_time(10)
+    bench.pass_time(120, silent=True)
+    bench.read()
+    bench.work.verdicts.record(piece, "gummed")
+    assert bench.work.verdicts.catch_up() == 0
+    now = bench.clock.now()
+    late = [
+        NewReading("booth", "wall", now - timedelta(minutes=m), now, 22.5, 45.0)
+        for m in range(115, 0, -5)
+    ]
+    with bench.db.write() as session:
+        readings.record_batch(session, late)
+    settle_all(bench.db)
+    assert bench.work.verdicts.catch_up() == 1
+    (told,) = bench.work.verdicts.learning(SEALER).told
+    assert (told.left_out, told.gap_h) == ("", 0.0)
+    assert told.hours == pytest.approx(130 / 60, rel=1e-6)
+    assert bench.work.verdicts.catch_up() == 0
+
+
 def test_nothing_is_learned_where_there_was_no_air_at_all(bench: Bench) -> None:
     bench.work.add_place("loft", kind="rack")
     row = bench.work.add_instrument(
