@@ -25,6 +25,7 @@ from service.shop.ahead import Ahead
 from service.shop.clock_run import Hole
 from service.shop.outlook import AirHistory, OutlookModel, Paths, Quantiles, Told, fit
 from service.shop.outlook.bridge import hindcast_paths
+from service.shop.outlook.history import HELD_S
 from service.store import corrections, forecasts
 from service.store.db import Database
 from service.store.history import history
@@ -60,7 +61,7 @@ FAR_H = 240
 BRIDGE_STEP_S = 1800.0
 
 REST_S = 20.0
-"""Real seconds between two fits of one place, however fast the clock is driven."""
+"""Real seconds between two looks at one place, however fast the clock is driven."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +126,6 @@ class _Fitted:
     model: OutlookModel
     mark: tuple[int, int]
     days: float
-    at_real_s: float
     issue: Issue | None = None
     holes: dict[tuple[float, float], Hole | None] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -141,22 +141,31 @@ class Outlooks:
         self._db, self._clock = db, clock
         self._fitted: dict[str, _Fitted] = {}
         self._short: dict[str, float] = {}
+        self._looked: dict[str, float] = {}
         self._one_at_a_time = threading.Lock()
         self._told_kept: tuple[tuple[int, datetime | None], Told | None] | None = None
 
     def refresh(self) -> list[str]:
         """Fit what is due; returns the places fitted anew."""
         done: list[str] = []
+        failed: ValueError | None = None
         with self._one_at_a_time:
             with self._db.read() as session:
                 places = [str(place_id) for place_id in session.exec(select(Place.id)).all()]
-            done += [place_id for place_id in places if self._refresh(place_id)]
+            for place_id in places:
+                try:
+                    if self._refresh(place_id):
+                        done.append(place_id)
+                except ValueError as error:  # the others have theirs all the same
+                    failed = error
             with self._db.read() as session:
                 # Drawn here, so that whoever asks next need not wait for it.
                 issues = [self.of(session, place_id) for place_id in places]
             for issue in issues:
                 if issue is not None:
                     issue.prepare()
+        if failed is not None:
+            raise failed
         return done
 
     def of(self, session: Session, place_id: str) -> Issue | None:
@@ -168,7 +177,9 @@ class Outlooks:
         newest_s = _newest(session, place_id, now_s)
         if newest_s is None or now_s - newest_s > SILENT_MOST_S:
             return None
-        issued_s = max(np.floor(newest_s / ISSUE_S) * ISSUE_S, fitted.model.fitted_s)
+        issued_s = np.floor(newest_s / ISSUE_S) * ISSUE_S
+        if issued_s < fitted.model.fitted_s:  # the clock was set back, or readings were taken out
+            return None
         with fitted.lock:
             if fitted.issue is None or fitted.issue.issued_s != issued_s:
                 told = self._told(session, issued_s)
@@ -176,10 +187,11 @@ class Outlooks:
             return fitted.issue
 
     def _told(self, session: Session, until_s: float) -> Told | None:
-        state = forecasts.state(session, until_s)
-        if self._told_kept is None or self._told_kept[0] != state:
-            self._told_kept = state, forecasts.told(session, until_s) if state[0] else None
-        return self._told_kept[1]
+        state, kept = forecasts.state(session, until_s), self._told_kept
+        if kept is None or kept[0] != state:
+            kept = state, forecasts.told(session, until_s) if state[0] else None
+            self._told_kept = kept
+        return kept[1]
 
     def at_once(self) -> Callable[[Session, str], Issue | None]:
         """Return :meth:`of` for one look at the shop: each place is looked up once."""
@@ -205,11 +217,17 @@ class Outlooks:
         )
 
     def _refresh(self, place_id: str) -> bool:
-        until_s = np.floor(self._clock.now().timestamp() / HOUR_S) * HOUR_S
-        kept = self._fitted.get(place_id)
-        if kept is not None and time.monotonic() - kept.at_real_s < REST_S:
+        now_s, kept = self._clock.now().timestamp(), self._fitted.get(place_id)
+        looked = self._looked.get(place_id)
+        if looked is not None and time.monotonic() - looked < REST_S:
             return False
+        self._looked[place_id] = time.monotonic()
         with self._db.read() as session:
+            newest_s = _newest(session, place_id, now_s)
+            if newest_s is None:
+                self._short[place_id] = 0.0
+                return False
+            until_s = np.floor(newest_s / HOUR_S) * HOUR_S
             sensor_ids = sensors_of(session, place_id)
             mark = _mark(session, sensor_ids, until_s)
             if kept is not None and not _due(kept, mark, until_s):
@@ -224,7 +242,7 @@ class Outlooks:
         begun = time.perf_counter()
         model = fit(record, until_s, told)
         log.info("outlook of %s fitted in %.2f s", place_id, time.perf_counter() - begun)
-        self._fitted[place_id] = _Fitted(model, mark, days, time.monotonic())
+        self._fitted[place_id] = _Fitted(model, mark, days)
         return True
 
 
@@ -253,12 +271,13 @@ def _mark(session: Session, sensor_ids: Sequence[int], until_s: float) -> tuple[
 
 
 def _newest(session: Session, place_id: str, now_s: float) -> float | None:
-    """Instant of the newest assessed reading of a place that may be counted."""
+    """End of the newest span of a place that is over and has readings to rely on."""
     spans = [
         session.exec(
             select(RollUp.at)
             .where(col(RollUp.sensor_id) == sensor_id, col(RollUp.step_s) == int(FINE_S))
             .where(col(RollUp.count) > col(RollUp.doubtful))
+            .where(col(RollUp.at) <= from_millis(int(1000 * (now_s - FINE_S))))
             .order_by(col(RollUp.at).desc())
             .limit(1)
         ).first()
@@ -267,20 +286,21 @@ def _newest(session: Session, place_id: str, now_s: float) -> float | None:
     known = [at for at in spans if at is not None]
     if not known:
         return None
-    # The span under way counts once it is over.
-    end_s = max(known).timestamp() + FINE_S
-    return float(end_s if end_s <= now_s else end_s - FINE_S)
+    return max(known).timestamp() + FINE_S
 
 
 def _issued(
     session: Session, place_id: str, fitted: _Fitted, issued_s: float, told: Told | None
-) -> Issue:
+) -> Issue | None:
     model = fitted.model
     since = from_millis(int(model.fitted_s * 1000))
     until = from_millis(int(issued_s * 1000))
     if until > since:
         tail = _read(session, place_id, since, until, FINE)
         model = model.with_history(_joined(model.history, tail), told)
+    past = model.history.time_s[model.history.time_s <= issued_s]
+    if past.size == 0 or issued_s - past[-1] > HELD_S:
+        return None
     return Issue(place_id, model, issued_s, fitted.days, fitted.holes)
 
 

@@ -78,9 +78,10 @@ def test_an_outlook_rests_on_the_record_and_the_clock_alone(db: Database) -> Non
         assert one.of(session, "booth") is first
     assert first is not None
     assert second is not None
-    # Fitted as of the whole hour, issued as of the last whole five minutes that were read.
+    # Fitted as of the whole hour, issued as of the end of the last five minutes that are over and
+    # were read in: one began at 9:00, the next is under way.
     assert first.model.fitted_s == datetime(2026, 4, 20, 9, tzinfo=UTC).timestamp()
-    assert first.issued_s == datetime(2026, 4, 20, 9, 10, tzinfo=UTC).timestamp()
+    assert first.issued_s == datetime(2026, 4, 20, 9, 5, tzinfo=UTC).timestamp()
     assert first.days == pytest.approx(6.0, abs=0.2)
     assert np.array_equal(first.ahead.air_c, second.ahead.air_c)
     assert np.array_equal(first.quantiles.air_c, second.quantiles.air_c)
@@ -216,3 +217,26 @@ def test_a_message_that_cannot_be_used_is_kept_with_its_reason(
         (row,) = rejects.recent(session)
     assert (row.topic, row.field) == (TOPIC, field)
     assert listener.take(json.dumps(body()).encode()) == 3
+
+
+def test_a_place_that_fell_silent_keeps_its_last_outlook_for_a_while(db: Database) -> None:
+    """The hour turns, and nothing more is read: what was known still tells what may come."""
+    record(db, readings(5, NOW - timedelta(hours=3)))
+    outlooks = Outlooks(db, DrivenClock(NOW, 1.0))
+    assert outlooks.refresh() == ["booth"]
+    with db.read() as session:
+        issue = outlooks.of(session, "booth")
+    assert issue is not None
+    # The newest reading is of 6:12.
+    assert issue.issued_s == datetime(2026, 4, 20, 6, 15, tzinfo=UTC).timestamp()
+    assert np.isfinite(issue.quantiles.air_c).all()
+
+
+def test_a_sensor_that_reports_every_half_hour_has_an_outlook(db: Database) -> None:
+    record(db, readings(5, NOW - timedelta(minutes=1), every_min=30))
+    outlooks = Outlooks(db, DrivenClock(NOW, 1.0))
+    outlooks.refresh()
+    with db.read() as session:
+        issue = outlooks.of(session, "booth")
+    assert issue is not None
+    assert np.isfinite(issue.ahead.air_c).all()
