@@ -58,12 +58,16 @@ class Retention:
         """Take the next bite, if one is due; returns how many readings went."""
         if self._keep_days is None:
             return 0
-        today = self._clock.now().date()
-        gone = next(self._bites, None)
-        if gone is None and today != self._begun_on:
-            self._begun_on = today
-            self._bites = thin(self._db, self._clock.now(), self._keep_days)
+        now = self._clock.now()
+        try:
             gone = next(self._bites, None)
+            if gone is None and now.date() != self._begun_on:
+                self._begun_on = now.date()
+                self._bites = thin(self._db, now, self._keep_days)
+                gone = next(self._bites, None)
+        except Exception:
+            self._begun_on = None  # begun anew at the next step, and told until it goes
+            raise
         return gone or 0
 
 

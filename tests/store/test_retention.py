@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from equipment import SetClock, eventually
 from running import Service
+from sqlalchemy.exc import OperationalError
 from sqlmodel import col, func, select
 
 from service.store import horizon, retention
@@ -383,6 +384,21 @@ class TestOnceADay:
             record_batch(session, [NewReading("booth", "wall", at, at, 18.0, 55.0)])
         settle_all(old)
         assert sum(steps.step() for _ in range(10)) > 0
+
+    def test_a_bite_that_fails_is_tried_again(self, old, monkeypatch):
+        steps = Retention(old, SetClock(END), 30)
+        assert steps.step() == PER_DAY
+        with old.engine.connect() as holder:
+            holder.exec_driver_sql("SELECT 1")  # takes the lock to write, and keeps it
+            with monkeypatch.context() as patch:
+                patch.setattr("service.store.db.BUSY_TIMEOUT_MS", 50)
+                other = Database(old.url)
+                blocked = Retention(other, SetClock(END), 30)
+                with pytest.raises(OperationalError, match="locked"):
+                    blocked.step()
+            holder.rollback()
+        assert blocked.step() == PER_DAY
+        other.dispose()
 
     def test_without_the_setting_nothing_ever_goes(self, old):
         clock = SetClock(END + 3650 * DAY)
