@@ -70,7 +70,7 @@ class Sensors:
         self.sent: set[Key] = set()
         self.taken: set[Key] = set()
         self._every_s = 1.0 if near else float(EVERY_S)
-        back = timedelta(minutes=10) if near else timedelta(days=6)
+        back = timedelta(minutes=10) if near else timedelta(days=60)  # twenty minutes' worth
         self._start = (datetime.now(UTC) - back).replace(microsecond=0)
         self._rnd = random.Random(seed)
         self._numbers = self._in_disorder()

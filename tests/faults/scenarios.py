@@ -16,7 +16,7 @@ from pathlib import Path
 from equipment import eventually
 from rig import LONG_S, Outcome, Rig
 
-A_SECOND = 300.0
+A_SECOND = 200.0
 """Readings a second while faults strike."""
 
 DISK_BYTES = 8 * 1024 * 1024
