@@ -153,6 +153,8 @@ def check(
         reasons.append(_cold(cold, air, material, warm_at))
     if recoat is not None:
         reasons.append(_recoat(recoat))
+    # To wait for cold work, with its time, says the same and more.
+    helps = tuple(w for w in film_side.ways_out if warm_at is None or w.kind != "warm_work")
     ordered = _by_weight(reasons, gauges)
     blocked = any(reason.blocks for reason in ordered)
     return SprayCheck(
@@ -160,7 +162,7 @@ def check(
         material_id=material.id,
         coating=coating,
         reasons=ordered,
-        ways_out=(*_wait_for(recoat), *_wait_to_warm(warm_at), *film_side.ways_out),
+        ways_out=(*_wait_for(recoat), *_wait_to_warm(warm_at), *helps),
         air=air,
         as_of=air.as_of,
         film_floor_c=cases.film_floor_c,

@@ -145,6 +145,7 @@ def test_cold_work_is_the_main_reason_and_the_way_out_holds_then() -> None:
     assert "reckoned at" in result.main_reason.text
     way = next(w for w in result.ways_out if w.kind == "wait" and w.until is not None)
     assert way.until == result.main_reason.until
+    assert [w.kind for w in result.ways_out].count("warm_work") == 0
     assert way.until is not None
     later = (way.until - NOW).total_seconds() / 60.0 + 10.0
     again = check(

@@ -107,15 +107,31 @@ def test_the_machine_by_an_ode_solver(
     mass = volume * p_dry / (287.042 * 293.15)
     driest = 0.004685
 
-    def change(_t: float, w: list[float]) -> list[float]:
-        runs = 1.0 if w[0] > driest else 0.0
-        return [changes * (makeup / 1000.0 - w[0]) - runs * litres / 24.0 / mass]
+    def drift(w: float, *, runs: bool) -> float:
+        return changes * (makeup / 1000.0 - w) - (litres / 24.0 / mass if runs else 0.0)
 
+    def turned(_t: float, w: list[float]) -> float:
+        return w[0] - driest
+
+    turned.terminal = True  # type: ignore[attr-defined]
     assert cost.follows_h is not None
     assert cost.steady_g_kg is not None
-    until = max(cost.follows_h, 1e-3)
-    solved = solve_ivp(change, (0.0, until), [start], "RK45", max_step=until / 200.0)
-    done = (start - solved.y[0][-1]) * 1000.0
+    runs, left, here = start > driest, cost.follows_h, start
+    while left > 1e-12:
+        # Switched on and off at its driest; where each would undo the other, it stays there.
+        if here == driest:
+            wet, dry = drift(here, runs=True) > 0.0, drift(here, runs=False) < 0.0
+            if not wet and not dry:
+                break
+            runs = wet
+            here += math.copysign(1e-9, 1.0 if wet else -1.0)
+        leg = solve_ivp(
+            lambda _t, w, on=runs: [drift(w[0], runs=on)], (0.0, left), [here],
+            events=turned, rtol=1e-9, atol=1e-12,
+        )  # fmt: skip
+        left -= float(leg.t[-1])
+        here = driest if leg.status == 1 else float(leg.y[0][-1])
+    done = (start - here) * 1000.0
     # To nine tenths of the way, and 1 % for the round figures above.
     whole = air.humidity_ratio_g_kg - cost.steady_g_kg
     assert cost.steady_g_kg >= 4.67 or cost.steady_g_kg == pytest.approx(makeup)
