@@ -18,7 +18,7 @@ from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
-from service.store.reckoning import BY_THE_BOOK, Reckoning
+from service.store.reckoning import Reckoning
 from service.store.tables import Coat, Hanging, Instrument, StepDone
 
 __all__ = [
@@ -187,7 +187,7 @@ def marks_of(
     now: datetime,
     coat: Coat | None = None,
     *,
-    reckoning: Reckoning = BY_THE_BOOK,
+    reckoning: Reckoning,
 ) -> tuple[ReadyTime, ...]:
     """Reckon the marks of a coat (by default the last) as they stand at ``now``."""
     coat = coat or piece.last_coat
@@ -250,7 +250,7 @@ def card_of(
     piece: Piece,
     catalogue: Catalogue,
     now: datetime,
-    reckoning: Reckoning = BY_THE_BOOK,
+    reckoning: Reckoning,
 ) -> InstrumentCard:
     """Say where an instrument stands and what comes next."""
     schedule = schedule_of(piece, catalogue) or Schedule(
@@ -288,7 +288,7 @@ def states_of(
     schedule: Schedule,
     catalogue: Catalogue,
     now: datetime,
-    reckoning: Reckoning = BY_THE_BOOK,
+    reckoning: Reckoning,
 ) -> list[PartState]:
     """Say where each part stands; parts that had the same coats share one reckoning."""
     reckoned: dict[tuple[int | None, ...], tuple[ReadyTime, ...]] = {}

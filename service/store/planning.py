@@ -15,6 +15,7 @@ from sqlmodel import Session
 from service.clock import Clock
 from service.science import drying
 from service.shop.cards import InstrumentCard
+from service.shop.learning import Z80, mark_sd
 from service.shop.materials import Material
 from service.shop.plan import (
     Chain,
@@ -36,6 +37,7 @@ from service.store.desk import Desk
 from service.store.errors import BadInput
 from service.store.fields import within
 from service.store.pieces import Piece, all_pieces, card_of, schedule_of
+from service.store.reckoning import Reckoning
 from service.store.tables import Fact
 
 __all__ = ["DAYS", "Line", "Planner", "ShopPlan", "Working"]
@@ -45,10 +47,6 @@ WORKING_FACT = "working"
 PLAN_DAYS = 7
 FAR_DAYS = 150
 """How far ahead a finish is looked for."""
-
-Z80 = 1.2816
-SPREAD = 0.15
-"""Spread (log) of waits that are still to come, where a mark states none (assumed)."""
 
 LIKELY = 0.5
 OUTLOOK_H = 48
@@ -156,11 +154,16 @@ class Planner:
             airs = {p.id: self._air(session, p, now) for p in pieces}
         can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(p, c) == ""]
         rules, outlook_until = self._rules(can, working, now, PLAN_DAYS)
-        chains = [self._chain(p, c, airs[p.id], now, Z80) for p, c in can]
+        chains = [self._chain(p, c, airs[p.id], now, Z80, reckoning) for p, c in can]
         plan = self._planned(tuple(chains), rules, wait=wait)
         far, _ = self._rules(can, working, now, FAR_DAYS)
         early, late = (
-            self._ends(can, [self._chain(p, c, airs[p.id], now, z) for p, c in can], far, now)
+            self._ends(
+                can,
+                [self._chain(p, c, airs[p.id], now, z, reckoning) for p, c in can],
+                far,
+                now,
+            )
             for z in (-Z80, Z80)
         )
         finishes = [
@@ -202,6 +205,7 @@ class Planner:
         air: tuple[float, float],
         now: datetime,
         z: float,
+        reckoning: Reckoning,
     ) -> Chain:
         schedule = schedule_of(piece, self.desk.catalogue)
         if schedule is None:
@@ -214,7 +218,7 @@ class Planner:
         last = piece.last_coat
 
         def wait_of(material_id: str, mark: str) -> tuple[int, int | None]:
-            return self._wait(material_id, mark, air, z)
+            return self._wait(material_id, mark, air, z, reckoning)
 
         return acts_ahead(
             piece.row.shop_number,
@@ -228,7 +232,12 @@ class Planner:
         )
 
     def _wait(
-        self, material_id: str, mark: str, air: tuple[float, float], z: float
+        self,
+        material_id: str,
+        mark: str,
+        air: tuple[float, float],
+        z: float,
+        reckoning: Reckoning,
     ) -> tuple[int, int | None]:
         """Minutes until a mark in the air of the last day, and until its window closes."""
         material = self.desk.catalogue.materials.get(material_id)
@@ -236,11 +245,14 @@ class Planner:
         if material is None or known is None:
             return 0, None
         speed = float(drying.rate(material.drying, *air, material.usual_wet_um))
-        spread = math.log(known.high_hours / known.low_hours) / (2 * Z80) or SPREAD
-        minutes = 60.0 * known.hours / speed
+        learned = reckoning.scales_of(material).get(mark)
+        scale, spread = (
+            (1.0, mark_sd(known)) if learned is None else (learned.middle, learned.sd_log)
+        )
+        minutes = 60.0 * known.hours * scale / speed
         closes = None
         if known.closes_hours is not None:
-            closes = int(60.0 * known.closes_hours / speed * math.exp(-Z80 * spread))
+            closes = int(60.0 * known.closes_hours * scale / speed * math.exp(-Z80 * spread))
         return math.ceil(minutes * math.exp(z * spread)), closes
 
     def _sprays(self, material_id: str) -> bool:

@@ -149,3 +149,21 @@ def test_a_piece_without_a_coat_offers_no_verdict(shop: LiveShop) -> None:
     shop.add_piece(place=None)
     assert "Still soft" not in page(shop, "/instruments/1")
     assert page(shop, f"/materials/{SEALER}/learning").count("No tap yet") == 1
+
+
+def test_the_plan_waits_as_the_shop_has_taught(sealed: LiveShop) -> None:
+    def through() -> str:
+        (found,) = sealed.http.get(f"{API}/plan").json()["finishes"]
+        until: str = found["until_at"]
+        return until
+
+    made = []
+    for _ in range(4):
+        sealed.work.record_coat(1, material_id="nitro-lacquer-gun")
+        sealed.read_many([(sealed.jump(minutes=5), 22.5, 45.0) for _ in range(16)])
+        made.append(say(sealed, "soft", mark="recoat")["id"])  # 80 min, where an hour is usual
+    taught = through()
+    for verdict in made:
+        assert sealed.http.delete(f"{API}/verdicts/{verdict}").status_code == 204
+    # A week of curing takes longer here too.
+    assert taught > through()
