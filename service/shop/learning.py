@@ -328,26 +328,24 @@ def _log_likelihood(
     coats = sorted({*not_yet, *already})
     if not coats:
         return np.zeros(grid.size)
-    each = _coats(
-        prior,
-        np.array([not_yet[coat] for coat in coats]),
-        np.array([already[coat] for coat in coats]),
-        grid,
-    )
-    return np.asarray(np.log(each).sum(axis=0))
+    each = [_log_coat(prior, not_yet[coat], already[coat]) for coat in coats]
+    return np.asarray(np.sum(each, axis=0))
 
 
-def _coats(prior: Prior, not_yet: Floats, already: Floats, grid: Floats) -> Floats:
-    """Probability of each coat's two taps (n, scales), its own time averaged over coats.
+@lru_cache(maxsize=2048)
+def _log_coat(prior: Prior, not_yet: float, already: float) -> Floats:
+    """Log probability of a coat's two taps at each scale, its own time averaged over coats.
 
     Mean of (lapse + (1 - 2 lapse) [T > not_yet]) (lapse + (1 - 2 lapse) [T < already]) over T.
     """
-    below_not_yet = ndtr((not_yet[:, None] - grid) / prior.piece_sd)
-    below_already = ndtr((already[:, None] - grid) / prior.piece_sd)
+    below_not_yet = ndtr((not_yet - prior.grid) / prior.piece_sd)
+    below_already = ndtr((already - prior.grid) / prior.piece_sd)
     between = np.maximum(below_already - below_not_yet, 0.0)
     sure = 1.0 - 2.0 * prior.lapse
     either = 1.0 - below_not_yet + below_already
-    return np.asarray(prior.lapse**2 + prior.lapse * sure * either + sure**2 * between)
+    kept = np.log(prior.lapse**2 + prior.lapse * sure * either + sure**2 * between)
+    kept.flags.writeable = False
+    return np.asarray(kept)
 
 
 def _to_scale(log_density: Floats, own_sd: float, grid: Floats) -> Floats:
