@@ -77,7 +77,8 @@ def learn(made: Design, horizon_h: int, target: Floats, ahead: Ahead) -> Learned
     told = (
         None if ahead.told is None else _learn_told(features, ahead.told, left, usable, horizon_h)
     )
-    return Learned(horizon_h, damping, fits, gram[:, -1, -1], told)
+    # A copy: a view would hold on to every day's products, some 60 MB for one place.
+    return Learned(horizon_h, damping, fits, gram[:, -1, -1].copy(), told)
 
 
 def _learn_told(

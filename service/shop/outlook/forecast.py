@@ -223,15 +223,17 @@ def fit(
 
 
 def _last(horizon: Horizon) -> _Hour:
+    # Copies: a view of the last day would hold on to all the others.
     learned = horizon.learned
     newest = Learned(
         learned.horizon_h,
-        learned.damping[-1:],
-        learned.coefficients[:, -1:],
-        learned.rows[-1:],
-        None if learned.told is None else learned.told[-1:],
+        learned.damping[-1:].copy(),
+        learned.coefficients[:, -1:].copy(),
+        learned.rows[-1:].copy(),
+        None if learned.told is None else learned.told[-1:].copy(),
     )
-    return _Hour(newest, horizon.weights[-1], horizon.spread[-1], horizon.table[-1])
+    own = (horizon.weights[-1].copy(), horizon.spread[-1].copy(), horizon.table[-1].copy())
+    return _Hour(newest, *own)
 
 
 def _as_fitted(grid: Grid, *, has_pressure: bool) -> Grid:
