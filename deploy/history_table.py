@@ -102,15 +102,23 @@ class Served:
             stdout=subprocess.DEVNULL,
         )
         self._connection: http.client.HTTPConnection | None = None
-        for _ in range(300):
+        for _ in range(1200):
             time.sleep(0.1)
             try:
                 self.get("health")
             except OSError:
                 continue
-            time.sleep(3.0)  # what it loads ahead of the first visitor
+            self._calm()
             return
         raise RuntimeError("the service did not come up")
+
+    def _calm(self) -> None:
+        """Wait for what it does in the background after a start: outlooks, the first check."""
+        for _ in range(45):
+            before = self.processor_ms()
+            time.sleep(2.0)
+            if self.processor_ms() - before < 100.0:
+                return
 
     def get(self, path: str) -> tuple[bytes, str]:
         """Return the body of an answer, and its resolution where it has one."""
