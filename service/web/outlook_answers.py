@@ -26,6 +26,7 @@ __all__ = [
     "best_today",
     "hours_of",
     "outlook_out",
+    "stretch_words",
     "window_out",
     "window_words",
     "windows_out",
@@ -174,9 +175,14 @@ def window_words(found: SprayOutlook, words: Words, now: datetime) -> str:
     chance = f"({100 * window.probability:.0f} %)"
     if window.open_now:
         return f"Window open: likely until {words.at(window.end_at, now)} {chance}"
+    return f"Next window: {stretch_words(window, words, now)} {chance}"
+
+
+def stretch_words(window: SprayWindow, words: Words, now: datetime) -> str:
+    """Say from when to when, the day once where both share it."""
     start, end = (at.astimezone(words.zone) for at in (window.start_at, window.end_at))
     said = words.at(window.start_at, now)
     if start.date() == now.astimezone(words.zone).date():
         said = f"today {said}"
     until = f"{end:%H:%M}" if start.date() == end.date() else words.at(window.end_at, now)
-    return f"Next window: {said} to {until} {chance}"
+    return f"{said} to {until}"

@@ -13,7 +13,13 @@ from starlette.responses import Response
 from service.shop.materials import Material
 from service.shop.spray_windows import SprayWindow
 from service.web.deps import Shop, ShopDep
-from service.web.outlook_answers import HourOut, best_today, hours_of, window_words
+from service.web.outlook_answers import (
+    HourOut,
+    best_today,
+    hours_of,
+    stretch_words,
+    window_words,
+)
 from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, Axis
 from service.web.pages.render import renderer_of
 from service.web.words import Words
@@ -56,6 +62,7 @@ def get_outlook(
         hours=hours[TABLE_STEP - 1 :: TABLE_STEP],
         found=found,
         best=best_today(found.windows, renderer.words, now),
+        stretch=stretch_words,
         next_words=window_words(found, renderer.words, now),
         fan=_fan(hours, found.windows, now, renderer.words) if hours else Markup(),
     )
