@@ -52,7 +52,8 @@ def keep_books(intake: Intake, file: Path) -> None:
     acknowledge = intake._committer._acknowledge
 
     def noted(batch: Sequence[Arrival]) -> None:
-        lines = [f"{a.topic} {json.loads(a.payload)['at']}\n" for a in batch]
+        # The kill may cut a line short: a whole one ends in a full stop, the next begins anew.
+        lines = [f"\n{a.topic} {json.loads(a.payload)['at']} ." for a in batch]
         os.write(book, "".join(lines).encode())
         acknowledge(batch)
 

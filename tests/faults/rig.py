@@ -281,7 +281,8 @@ class Rig:
 
     def _acknowledged(self) -> set[Key]:
         lines = (self.books / "acknowledged").read_text().splitlines()
-        return {_key(*line.split(" ", 1)) for line in lines}
+        whole = [line.split(" ") for line in lines if line.endswith(" .")]
+        return {_key(topic, at) for topic, at, _ in whole}
 
     def _set_aside(self) -> set[Key]:
         return {

@@ -177,7 +177,8 @@ def _filled(shop: Rig, how: str) -> Iterator[None]:
     if "tmpfs" in how:
         filler = shop.data / "filler"
         free = os.statvfs(shop.data)
-        with filler.open("wb") as out:
+        # The service may take some of it meanwhile: then it is full already.
+        with contextlib.suppress(OSError), filler.open("wb", buffering=0) as out:
             out.write(bytes(max(0, free.f_bavail * free.f_frsize - 32 * 1024)))
         yield
         filler.unlink()
