@@ -109,6 +109,7 @@ class Served:
             except OSError:
                 continue
             self._calm()
+            self._connection = None  # the server has closed it meanwhile
             return
         raise RuntimeError("the service did not come up")
 
