@@ -73,6 +73,7 @@ class Intake:
             self._sorter,
             on_recorded=on_recorded,
             on_recovered=self._after_a_stall,
+            on_lost=self._after_a_loss,
         )
         self._connection = Connection(
             address,
@@ -162,6 +163,9 @@ class Intake:
     def _watch_kinds(self) -> None:
         while not self._stopping.wait(KINDS_EVERY_S):
             self.refresh()
+
+    def _after_a_loss(self) -> None:
+        self._connection.start_anew()
 
     def _after_a_stall(self) -> None:
         # While nothing was acknowledged the broker may have held messages back.

@@ -61,6 +61,9 @@ class Committer:
         Told after each commit that brought something new, from the committing thread.
     on_recovered : callable
         Told when commits succeed again after a failure, before anything is acknowledged.
+    on_lost : callable
+        Told when an error nobody foresaw made a batch fall out of our hands: the broker still has
+        it, and sends it again on a new connection.
     """
 
     def __init__(
@@ -71,6 +74,7 @@ class Committer:
         *,
         on_recorded: Callable[[Recorded], None],
         on_recovered: Callable[[], None],
+        on_lost: Callable[[], None] = lambda: None,
     ) -> None:
         self.counters = Counters()
         self.restarts = 0
@@ -81,6 +85,7 @@ class Committer:
         self.last_commit_at: datetime | None = None
         self._db, self._clock, self._sorter = db, clock, sorter
         self._on_recorded, self._on_recovered = on_recorded, on_recovered
+        self._on_lost = on_lost
         self._arrivals = Waiting(WAITING_MOST)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._supervise, name="intake", daemon=True)
@@ -125,6 +130,7 @@ class Committer:
                 self.restarts += 1
                 self.problem = self.last_error = f"{type(error).__name__}: {error}"
                 log.exception("intake worker restarts")
+                self._on_lost()
                 self._stopping.wait(RETRY_FIRST_S)
 
     def _next_batch(self) -> list[Arrival]:

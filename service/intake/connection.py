@@ -142,6 +142,13 @@ class Connection:
         if line is not None and self.connected:
             line.client.publish(self._marker_topic, self._marker, qos=1)
 
+    def start_anew(self) -> None:
+        """Hang up and connect again: the broker sends once more what is unacknowledged."""
+        self._ended.set()
+        line = self._line
+        if line is not None:
+            line.ring()
+
     # -- attempts --------------------------------------------------------------------------
 
     def _keep_up(self) -> None:

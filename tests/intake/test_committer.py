@@ -41,7 +41,12 @@ class Bench:
             Sorter(Readers()),
             on_recorded=self.told.append,
             on_recovered=self._recovered,
+            on_lost=self._lost,
         )
+        self.lost = 0
+
+    def _lost(self) -> None:
+        self.lost += 1
 
     def _recovered(self) -> None:
         self.recovered += 1
@@ -257,6 +262,7 @@ def test_an_error_anywhere_else_costs_a_restart_and_the_work_goes_on(bench):
     bench.committer.offer(odd, 1.0)
     bench.committer.start()
     eventually(lambda: bench.committer.restarts == 1)
+    assert bench.lost == 1  # the broker is asked for it again
     bench.send(1)
     eventually(lambda: bench.acknowledged == [1])
     eventually(lambda: bench.committer.problem is None)

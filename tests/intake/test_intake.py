@@ -12,6 +12,7 @@ from equipment import USER, Mosquitto, SetClock, eventually, free_port
 from sqlmodel import select
 
 from service.intake.client import Intake
+from service.intake.sorter import Sorter
 from service.settings import MqttAddress
 from service.store import rejects
 from service.store.db import Database
@@ -269,3 +270,19 @@ def test_more_than_can_be_held_waits_at_the_broker(shop, monkeypatch):
     shop.broker.publish(TOPIC, report(60), qos=0)
     shop.broker.publish(TOPIC, report(90), qos=0)
     shop.settles_at(recorded=3, dropped=1)
+
+
+def test_what_an_unforeseen_error_drops_is_sent_again(shop, monkeypatch):
+    real, failures = Sorter.sort, iter([RuntimeError("surprise")])
+
+    def once_broken(self, batch, now):
+        for failure in failures if batch else ():
+            raise failure
+        return real(self, batch, now)
+
+    monkeypatch.setattr(Sorter, "sort", once_broken)
+    shop.broker.publish(TOPIC, report())  # the call under way is still the old one
+    shop.settles_at(recorded=1)
+    shop.broker.publish(TOPIC, report(30))
+    shop.settles_at(recorded=2)
+    assert shop.intake.health()["worker_restarts"] == 1
