@@ -24,6 +24,7 @@ from service.intake.foretold import ForecastListener
 from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
+from service.memory import give_back
 from service.notify.mqtt import NoticePublisher, message
 from service.science import film
 from service.settings import MqttAddress, Settings, parse_mqtt_url
@@ -106,7 +107,7 @@ class Shop:
             on_notice=self._told,
             tick_s=settings.tick_s,
             housework=self._housework,
-            longer_work=self.desk.refresh_outlooks,
+            longer_work=self._look_ahead,
         )
         self.web: FastAPI = create_web(
             desk=self.desk,
@@ -199,6 +200,10 @@ class Shop:
                     plate_mm=3.0,
                 )
                 return
+
+    def _look_ahead(self) -> None:
+        if self.desk.refresh_outlooks():
+            give_back()  # a fit needs tens of megabytes for seconds, once an hour
 
     def _recorded(self, _recorded: Recorded) -> None:
         self.settler.wake()
