@@ -150,7 +150,10 @@ def _left_out(
     """Keep topics of the same form, but with other payloads, out of the pattern."""
     if "{quantity}" in spec["topic"]:
         return []  # told apart by the word already
-    pattern = Pattern.of(spec["topic"], {})
+    try:
+        pattern = Pattern.of(spec["topic"], {})
+    except ValueError:
+        return []  # no pattern that may be adopted: whoever makes a mapping of it says why
     others = [t for t in everything if t not in topics and pattern.match(t) is not None]
     if not others:
         return []

@@ -103,7 +103,7 @@ def test_each_answer_is_a_word_and_a_shape_of_its_own(
 ) -> None:
     full.jump(minutes=1)
     if answer == "wait":
-        full.read(24.0, 85.0)
+        full.turn(24.0, 85.0)
     if answer == "unknown":
         full.jump(hours=1)
     visit = open_page(color_scheme="light")

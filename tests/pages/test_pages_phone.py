@@ -22,15 +22,13 @@ def answer(page: Page) -> Any:
 def test_the_answer_turns_by_itself_when_the_air_does(bench: Any, phone: Any) -> None:
     page = phone.go(CHECK)
     expect(answer(page)).to_have_text(re.compile("Spray"))
-    bench.jump(minutes=1)
-    bench.read(24.0, 85.0)
+    bench.turn(24.0, 85.0)
     expect(answer(page)).to_have_text(re.compile("Wait"), timeout=SOON)
     expect(page.locator("#check")).to_contain_text("dew point")
     expect(page.locator("#check .ways li").first).to_be_visible()
     expect(page.locator("svg.ladder")).to_contain_text("below dew point")
     expect(page.locator("#answer-said")).to_contain_text("wait. The wet film")
-    bench.jump(minutes=1)
-    bench.read(22.0, 35.0)
+    bench.turn(22.0, 35.0)
     expect(answer(page)).to_have_text(re.compile("Spray"), timeout=SOON)
 
 
@@ -102,7 +100,7 @@ def test_a_service_that_answers_with_errors_counts_as_gone(
 
     with monkeypatch.context() as broken:
         broken.setattr(bench.desk, "spray_check", breaks)
-        bench.read(24.0, 85.0)
+        bench.turn(24.0, 85.0)
         expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=SOON)
     expect(answer(page)).to_have_text(re.compile("Wait"), timeout=20_000)
     assert all("500" in said for said in visit.complaints)
@@ -159,8 +157,7 @@ def test_what_a_person_is_typing_and_has_unfolded_survives_new_readings(
     page.locator("#coat-options > summary").click()
     field = page.locator("input[name=wet]")
     field.fill("12")
-    bench.jump(minutes=1)
-    bench.read(24.0, 85.0)
+    bench.turn(24.0, 85.0)
     expect(answer(page)).to_have_text(re.compile("Wait"), timeout=SOON)
     assert field.input_value() == "12"
     assert page.locator("#why").evaluate("element => element.open")

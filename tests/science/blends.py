@@ -89,6 +89,18 @@ WATERBORNE_ACRYLIC_GUN = Blend(
     set_volume_fraction=0.6,
 )
 
+TWO_PART_GUN = Blend(
+    solvents=(
+        ("n-butyl acetate", 0.34),
+        ("1-methoxy-2-propyl acetate", 0.12),
+        ("m-xylene", 0.09),
+        ("methyl ethyl ketone", 0.05),
+    ),
+    solids_pct=40.0,
+    polymer_density_kg_m3=1150.0,
+)
+"""Clear two-part polyurethane, mixed and reduced."""
+
 BLENDS: dict[str, Blend] = {
     "nitrocellulose, gun": NITROCELLULOSE_GUN,
     "nitrocellulose, aerosol": NITROCELLULOSE_AEROSOL,
@@ -96,4 +108,5 @@ BLENDS: dict[str, Blend] = {
     "vinyl sealer, aerosol": VINYL_SEALER_AEROSOL,
     "shellac, gun": SHELLAC_GUN,
     "water-borne acrylic, gun": WATERBORNE_ACRYLIC_GUN,
+    "two-part polyurethane, gun": TWO_PART_GUN,
 }

@@ -162,6 +162,19 @@ class LiveShop:
         """Take a reading in and tell open pages."""
         self.read_many([(at or self.clock.now(), air_c, rh_pct)], place, sensor, surface_c)
 
+    def turn(self, air_c: float, rh_pct: float, place: str = "booth", minutes: int = 6) -> None:
+        """Let the air become other, a reading a minute: air that a shop can have does not jump."""
+        air = self.desk.air(place)
+        assert air is not None
+        for n in range(1, minutes + 1):
+            self.jump(minutes=1)
+            part = n / minutes
+            self.read(
+                air.air_c + part * (air_c - air.air_c),
+                air.rh_pct + part * (rh_pct - air.rh_pct),
+                place=place,
+            )
+
     def read_many(
         self,
         rows: list[tuple[datetime, float, float]],
