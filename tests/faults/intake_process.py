@@ -46,6 +46,11 @@ def say(number: int) -> None:
     print(number, flush=True)
 
 
+def instant(body: dict[str, object]) -> object:
+    """The instant of a payload; halves of readings name it otherwise."""
+    return body.get("at", body.get("ts"))
+
+
 def keep_books(intake: Intake, file: Path) -> None:
     """Write down what is acknowledged, before it is."""
     book = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
@@ -53,7 +58,7 @@ def keep_books(intake: Intake, file: Path) -> None:
 
     def noted(batch: Sequence[Arrival]) -> None:
         # The kill may cut a line short: a whole one ends in a full stop, the next begins anew.
-        lines = [f"\n{a.topic} {json.loads(a.payload)['at']} ." for a in batch]
+        lines = [f"\n{a.topic} {instant(json.loads(a.payload))} ." for a in batch]
         os.write(book, "".join(lines).encode())
         acknowledge(batch)
 
