@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -46,6 +47,9 @@ __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
 
 USUAL_MQTT_PORT = 1883
 
+GIVE_BACK_S = 60.0
+"""Real seconds after which freed memory is given back at the latest."""
+
 log = logging.getLogger(__name__)
 
 
@@ -69,6 +73,7 @@ class Shop:
     """A running service, from settings."""
 
     def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
+        self._gave_back_at = time.monotonic()
         self.settings = settings = _with_broker_port(settings)
         self.clock: Clock = clock or make_clock(settings)
         self.db = Database(sqlite_url(settings.data))
@@ -202,8 +207,11 @@ class Shop:
                 return
 
     def _look_ahead(self) -> None:
-        if self.desk.refresh_outlooks():
-            give_back()  # a fit needs tens of megabytes for seconds, once an hour
+        fitted = self.desk.refresh_outlooks()
+        # A fit needs tens of megabytes for seconds, once an hour; a long chart some, now and then.
+        if fitted or time.monotonic() > self._gave_back_at + GIVE_BACK_S:
+            give_back()
+            self._gave_back_at = time.monotonic()
 
     def _recorded(self, _recorded: Recorded) -> None:
         self.settler.wake()
