@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.science import build, solvents
 from service.shop.materials import Material
@@ -150,18 +150,14 @@ def film_left(
         first_grade=grade,
         keep_um=KEEP_UM,
     )
-    return FilmLeft(
-        over=found.over,
-        coats=found.coats,
-        dry_um=found.dry_um,
-        sd_um=found.sd_um,
+    return replace(
+        found,
         coats_to_come=len(coming),
         next_step=step.name,
         first_grade=grade,
         left_um=levelled.left_um,
         least_um=levelled.least_um,
         sand_through=levelled.sand_through,
-        unknown=found.unknown,
     )
 
 

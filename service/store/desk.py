@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
@@ -250,16 +251,15 @@ class Desk:
         """How the air of a place stands to the wood in it; raises NotFound."""
         with self.db.read() as session:
             _place_row(session, place_id)
-            return self.wood_in(session, place_id)
+            return self.wood_in(session, place_id, all_pieces(session))
 
-    def wood_in(self, session: Session, place_id: str) -> WoodWatch:
+    def wood_in(self, session: Session, place_id: str, pieces: Sequence[Piece]) -> WoodWatch:
         """The wood watch of a place, within a session that is already open."""
-        pieces = all_pieces(session)
         return wood_of(session, place_id, pieces, self.clock.now(), self._expected)
 
-    def keeping_places(self, session: Session) -> list[Place]:
+    def keeping_places(self, session: Session, pieces: Sequence[Piece]) -> list[Place]:
         """Places where wood is kept or a piece hangs."""
-        hung = {piece.place_id for piece in all_pieces(session)}
+        hung = {piece.place_id for piece in pieces}
         rows = session.exec(select(Place).order_by(col(Place.id))).all()
         return [
             p for p in rows if p.kind in KEEPING_KINDS or (p.kind != "outdoors" and p.id in hung)
@@ -275,8 +275,7 @@ class Desk:
         day = told.horizon_h <= 24.0
         middle = told.air_c.shape[1] // 2
         air_c, dew_c = told.air_c[day, middle], told.dew_point_c[day, middle]
-        wet = np.asarray(moist.saturation_pressure(np.minimum(dew_c, air_c)))
-        rh_pct = 100.0 * wet / np.asarray(moist.saturation_pressure(air_c))
+        rh_pct = np.asarray(moist.rh_at_dew_point(air_c, np.minimum(dew_c, air_c)))
         return issue.issued_s + told.horizon_h[day] * 3600.0, air_c, rh_pct
 
     def refresh_outlooks(self) -> list[str]:

@@ -99,7 +99,7 @@ class NoticeBook:
         found += [check_due_notice(s, now=now) for s in self.desk.check_states(session)]
         found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
         found += self._openings(session, cards, now)
-        found += self._wood(session, now)
+        found += self._wood(session, pieces, now)
         return [draft for draft in found if draft is not None]
 
     def _openings(
@@ -135,14 +135,14 @@ class NoticeBook:
         ).all()
         return any(data.get("material") == material_id for data in told)
 
-    def _wood(self, session: Session, now: datetime) -> list[Draft]:
+    def _wood(self, session: Session, pieces: Sequence[Piece], now: datetime) -> list[Draft]:
         """Look after wood now and then: it is slow, and two weeks of air are read for it."""
         if self._wood_at is not None and now - self._wood_at < EVERY:
             return []
         self._wood_at = now
         found = []
-        for place in self.desk.keeping_places(session):
-            watched = self.desk.wood_in(session, place.id)
+        for place in self.desk.keeping_places(session, pieces):
+            watched = self.desk.wood_in(session, place.id, pieces)
             told = session.exec(
                 select(func.max(Notice.at))
                 .where(col(Notice.place_id) == place.id)
