@@ -11,9 +11,9 @@ import logging
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import ValidationError
 
+from service.background_client import make_client, start_client, stop_client
 from service.clock import Clock
 from service.settings import MqttAddress
 from service.store import forecasts, rejects
@@ -35,25 +35,18 @@ class ForecastListener:
 
     def __init__(self, address: MqttAddress, db: Database, clock: Clock) -> None:
         self._db, self._clock, self._address = db, clock, address
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
-        if address.user is not None:
-            self._client.username_pw_set(address.user, address.password)
-        if address.tls:
-            self._client.tls_set()
-        self._client.reconnect_delay_set(min_delay=1, max_delay=30)
+        self._client = make_client(address)
         self._client.on_connect = self._on_connect
         self._client.on_message = self._on_message
         self.kept = 0
 
     def start(self) -> None:
         """Connect in the background; an absent broker is retried for ever."""
-        self._client.connect_async(self._address.host, self._address.port, keepalive=30)
-        self._client.loop_start()
+        start_client(self._client, self._address)
 
     def stop(self) -> None:
         """Disconnect."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        stop_client(self._client)
 
     def take(self, payload: bytes) -> int:
         """Keep one message; returns how many of its hours were new, 0 where it was refused."""

@@ -11,9 +11,7 @@ import logging
 import threading
 from typing import Any
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-
+from service.background_client import make_client, start_client, stop_client
 from service.settings import MqttAddress
 from service.store.notice_book import NoticeBook
 from service.store.tables import Notice
@@ -48,22 +46,15 @@ class NoticePublisher:
         self._book = book
         self._address = address
         self._busy = threading.Lock()
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
-        if address.user is not None:
-            self._client.username_pw_set(address.user, address.password)
-        if address.tls:
-            self._client.tls_set()
-        self._client.reconnect_delay_set(min_delay=1, max_delay=30)
+        self._client = make_client(address)
 
     def start(self) -> None:
         """Connect in the background; an absent broker is retried for ever."""
-        self._client.connect_async(self._address.host, self._address.port, keepalive=30)
-        self._client.loop_start()
+        start_client(self._client, self._address)
 
     def stop(self) -> None:
         """Disconnect."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        stop_client(self._client)
 
     def flush(self) -> int:
         """Publish what is unpublished, oldest first; return how many went out."""
