@@ -1,8 +1,8 @@
 """Film floor and its doubt over a span of air, reckoned once and read off for thousands of airs.
 
 The film model is too slow to ask for every hour of every course of an outlook; its answers are
-smooth in the air's temperature and in its distance from the dew point, so a spline through some
-hundred of them stands in for it (within 0.05 K of it, see the tests).
+smooth in the air's temperature and in its distance from the dew point, so a polynomial through some
+hundred of them stands in for it (within a tenth of a kelvin, see the tests).
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
-from scipy.interpolate import RectBivariateSpline
 
 from service.science import air as moist
 from service.science import film
@@ -23,8 +23,11 @@ __all__ = ["FilmTable", "Known"]
 
 Floats = NDArray[np.float64]
 
-STEP_K = 2.5
-MARGINS_K = np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.5, 15.0, 18.0, 22.0, 27.0])
+AIRS, MARGINS = 6, 16
+"""Temperatures and margins that the film is reckoned at: Chebyshev points, where a polynomial
+through them does not swing."""
+
+MARGIN_MAX_K = 27.0
 BEYOND_K = 1.0
 """The table reaches this far past the limits that the material sets to the air itself."""
 
@@ -62,8 +65,15 @@ class FilmTable:
         limits, coat = material.limits, in_model(coating)
         low = max(film.AIR_MIN_C + 0.5, limits.air_min_c.value - BEYOND_K)
         high = min(film.AIR_MAX_C - 0.5, limits.air_max_c.value + BEYOND_K)
-        self._air = np.linspace(low, high, max(4, round((high - low) / STEP_K) + 1))
-        air, margin = (x.ravel() for x in np.meshgrid(self._air, MARGINS_K, indexing="ij"))
+        self._low, self._high = low, high
+        air, margin = (
+            x.ravel()
+            for x in np.meshgrid(
+                _stretched(chebyshev.chebpts1(AIRS), low, high),
+                _stretched(chebyshev.chebpts1(MARGINS), 0.0, MARGIN_MAX_K),
+                indexing="ij",
+            )
+        )
         rh = np.clip(np.asarray(moist.rh_at_dew_point(air, air - margin)), 0.0, 100.0)
         risk = film.blush_risk(
             material.sprayed,
@@ -85,14 +95,9 @@ class FilmTable:
         dew = np.asarray(moist.dew_point(air, np.maximum(rh, 1e-6)))
         floor = np.asarray(risk.blush_margin_k) + dew
         unmeasured = 0.0 if known.surface_measured else SURFACE_ASSUMED_SD_K
-        self._floor = self._spline(floor - air)
-        self._sd = self._spline(np.hypot(np.asarray(risk.blush_margin_sd_k), unmeasured))
-        self._per_k = self._spline((floor - np.asarray(colder.film_floor_c)) / 0.5)
-
-    def _spline(self, values: Floats) -> RectBivariateSpline:
-        return RectBivariateSpline(
-            self._air, MARGINS_K, values.reshape(self._air.size, MARGINS_K.size)
-        )
+        self._floor = _through(floor - air)
+        self._sd = _through(np.hypot(np.asarray(risk.blush_margin_sd_k), unmeasured))
+        self._per_k = _through((floor - np.asarray(colder.film_floor_c)) / 0.5)
 
     def film(self, air_c: Floats, margin_k: Floats, surface_off_k: Floats) -> tuple[Floats, Floats]:
         """Film floor [°C] and the spread of its margin [K] for airs (n,).
@@ -100,8 +105,25 @@ class FilmTable:
         ``margin_k`` is the air over its dew point, ``surface_off_k`` the work over the air. Beyond
         the table's span of air the floor is NaN.
         """
-        margin = np.clip(margin_k, 0.0, MARGINS_K[-1])
-        inside = (air_c >= self._air[0]) & (air_c <= self._air[-1])
-        at = np.clip(air_c, self._air[0], self._air[-1])
-        floor = at + self._floor.ev(at, margin) + surface_off_k * self._per_k.ev(at, margin)
-        return np.where(inside, floor, np.nan), np.asarray(self._sd.ev(at, margin))
+        inside = (air_c >= self._low) & (air_c <= self._high)
+        at = np.clip(air_c, self._low, self._high)
+        x = 2.0 * (at - self._low) / (self._high - self._low) - 1.0
+        y = 2.0 * np.clip(margin_k, 0.0, MARGIN_MAX_K) / MARGIN_MAX_K - 1.0
+        off, sd, per_k = (
+            np.asarray(chebyshev.chebval2d(x, y, c), dtype=np.float64)
+            for c in (self._floor, self._sd, self._per_k)
+        )
+        return np.where(inside, at + off + surface_off_k * per_k, np.nan), sd
+
+
+def _stretched(x: Floats, low: float, high: float) -> Floats:
+    """Take points in -1...1 to low...high."""
+    return low + (x + 1.0) / 2.0 * (high - low)
+
+
+def _through(values: Floats) -> Floats:
+    """Coefficients (AIRS, MARGINS) of the polynomial through values at all pairs of points."""
+    over_air, over_margin = (
+        np.linalg.inv(chebyshev.chebvander(chebyshev.chebpts1(n), n - 1)) for n in (AIRS, MARGINS)
+    )
+    return np.asarray(over_air @ values.reshape(AIRS, MARGINS) @ over_margin.T)

@@ -68,7 +68,7 @@ def test_the_table_says_what_the_film_model_says() -> None:
         floor, sd = film.film(
             np.array([air.air_c]), np.array([air.air_c - air.dew_point_c]), np.zeros(1)
         )
-        # Cubic between knots 2.5 K apart; a tenth of a kelvin is far below the model's own doubt.
+        # A tenth of a kelvin is far below the model's own doubt.
         assert floor[0] == pytest.approx(told.floor_c[0], abs=0.1)
         assert sd[0] == pytest.approx(told.blush_sd_k[0], abs=0.06)
 
