@@ -15,15 +15,18 @@ from service.store.types import Scaled, UtcMillis
 
 __all__ = [
     "CatalogueVersion",
+    "Channel",
     "Coat",
     "ColdArrival",
     "Correction",
+    "Delivery",
     "Fact",
     "Flaw",
     "Forecast",
     "Hanging",
     "Instrument",
     "Notice",
+    "Person",
     "Place",
     "Reading",
     "Reject",
@@ -351,6 +354,67 @@ class Notice(SQLModel, table=True):
     data: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     published_at: datetime | None = _instant(nullable=True)
     seen_at: datetime | None = _instant(nullable=True)
+    """When the first person said that it was seen."""
+    told_at: datetime | None = _instant(nullable=True, index=True)
+    """When its deliveries were written; None: still to be."""
+
+
+class Person(SQLModel, table=True):
+    """Somebody who is told things; never deleted, for deliveries name them."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(max_length=80, unique=True)
+    prefs: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    """Units, clock and language; what is missing is as the shop has it."""
+    telling: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    """Rules of ``shop.telling.Telling``; what is missing is as usual."""
+    made_at: datetime = _instant()
+    retired_at: datetime | None = _instant(nullable=True)
+
+
+class Channel(SQLModel, table=True):
+    """A way to reach a person."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    person_id: int = Field(foreign_key="person.id", index=True)
+    kind: str = Field(max_length=16)
+    name: str = Field(max_length=80)
+    config: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    """Address, keys and secrets, as its sender checked them; never shown whole."""
+    made_at: datetime = _instant()
+    retired_at: datetime | None = _instant(nullable=True)
+    last_ok_at: datetime | None = _instant(nullable=True)
+    last_error: str = Field(default="", max_length=500)
+    failing_since: datetime | None = _instant(nullable=True)
+
+
+class Delivery(SQLModel, table=True):
+    """One message to one person by one channel: the outbox. A group of notices is one delivery.
+
+    ``key`` is unique and names group, person and channel, so that one is never written twice.
+    """
+
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(max_length=160, unique=True)
+    group_key: str = Field(max_length=120, index=True)
+    """The same for all deliveries of the same notices to the same person's rules."""
+    notices: list[int] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    kind: str = Field(max_length=32)
+    person_id: int = Field(foreign_key="person.id", index=True)
+    channel_id: int = Field(foreign_key="channel.id", index=True)
+    level: int = 0
+    """0: at once; more: only if nobody has reacted by then."""
+    urgent: bool = False
+    due_at: datetime = _instant(index=True)
+    state: str = Field(max_length=16, index=True)  # waiting, sent, given_up, acknowledged
+    tries: int = 0
+    claimed_at: datetime | None = _instant(nullable=True)
+    """When a sender took it in hand; stale after a while, for senders may die."""
+    last_error: str = Field(default="", max_length=500)
+    made_at: datetime = _instant()
+    sent_at: datetime | None = _instant(nullable=True)
+    acknowledged_at: datetime | None = _instant(nullable=True)
+    ack_token: str = Field(max_length=64, unique=True)
 
 
 class Flaw(SQLModel, table=True):

@@ -235,3 +235,22 @@ def test_readings_of_the_first_schema_come_through_the_upgrade(data_folder):
         assert raw.execute("select * from reading order by at").fetchall() == rows
     raw.close()
     database.dispose()
+
+
+def test_what_was_noticed_before_there_were_people_counts_as_told(data_folder):
+    address = sqlite_url(data_folder)
+    config = alembic_config(address)
+    command.upgrade(config, "0003")
+    with sqlite3.connect(data_folder / "boothglass.sqlite") as raw:
+        raw.execute(
+            "insert into notice (key, kind, at, text, data) values"
+            " ('silent:booth/wall:1', 'sensor-silent', 1772442000000, 'silent', '{}')"
+        )
+    raw.close()
+    database = Database(address)
+    database.upgrade()
+    with database.read() as session:
+        (notice,) = session.exec(select(tables.Notice)).all()
+    assert notice.told_at == notice.at
+    command.downgrade(config, "0003")
+    database.dispose()
