@@ -6,20 +6,19 @@ What ships lies in ``service/data``; files of the same form in the shop's data f
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal
 
-import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from service.science.drying import DryingLaw
 from service.science.film import Blend
 from service.shop.materials import Figure, Limits, Mark, Material
 from service.shop.schedule import Schedule, Step
+from service.store.yaml_files import CatalogueError, Strict, parsed, yaml_files
 
 __all__ = [
     "Catalogue",
@@ -38,10 +37,6 @@ STEP_KINDS = (
 Kind = Literal["material", "schedule"]
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
 Hours = Annotated[float, Field(gt=0, le=24 * 365)]
-
-
-class CatalogueError(ValueError):
-    """A material or schedule file is wrong; the message names file, line, field and reason."""
 
 
 @dataclass(frozen=True)
@@ -97,11 +92,7 @@ class Catalogue:
             self.current[kind, entry.id] = version
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
-
-
-class _Figure(_Strict):
+class _Figure(Strict):
     value: float
     basis: str = Field(min_length=3)
 
@@ -113,7 +104,7 @@ class _Share(_Figure):
     value: float = Field(gt=0, le=1)
 
 
-class _Mark(_Strict):
+class _Mark(Strict):
     hours: Hours
     low: Hours | None = None
     high: Hours | None = None
@@ -143,7 +134,7 @@ class _Mark(_Strict):
         )
 
 
-class _Drying(_Strict):
+class _Drying(Strict):
     reference_c: float = Field(ge=0, le=40)
     reference_rh_pct: float = Field(ge=0, le=100)
     reference_film_um: float = Field(gt=0, le=1000)
@@ -153,7 +144,7 @@ class _Drying(_Strict):
     basis: str = Field(min_length=3)
 
 
-class _Limits(_Strict):
+class _Limits(Strict):
     air_min_c: _Figure
     air_max_c: _Figure
     rh_max_pct: _Figure
@@ -161,7 +152,7 @@ class _Limits(_Strict):
     blush_margin_k: _Figure | None = None
 
 
-class _Blend(_Strict):
+class _Blend(Strict):
     method: str
     solids_pct: float
     polymer_density_kg_m3: float = 1200.0
@@ -190,7 +181,7 @@ class _Blend(_Strict):
         )
 
 
-class _Material(_Strict):
+class _Material(Strict):
     id: Id
     name: str = Field(min_length=1, max_length=120)
     family: str = Field(min_length=1, max_length=80)
@@ -206,7 +197,7 @@ class _Material(_Strict):
     volume_solids: _Share | None = None
 
 
-class _Step(_Strict):
+class _Step(Strict):
     key: Id
     kind: str
     name: str = Field(min_length=1, max_length=80)
@@ -228,7 +219,7 @@ class _Step(_Strict):
         return self
 
 
-class _Schedule(_Strict):
+class _Schedule(Strict):
     id: Id
     name: str = Field(min_length=1, max_length=120)
     steps: list[_Step] = Field(min_length=1, max_length=200)
@@ -250,7 +241,7 @@ def parse_material(text: str, where: str) -> Material:
     CatalogueError
         Naming ``where``, the line, the field and what is wrong with it.
     """
-    m = _parsed(_Material, text, where)
+    m = parsed(_Material, text, where)
     law = DryingLaw(
         reference_c=m.drying.reference_c,
         reference_rh_pct=m.drying.reference_rh_pct,
@@ -286,7 +277,7 @@ def parse_material(text: str, where: str) -> Material:
 
 def parse_schedule(text: str, where: str) -> Schedule:
     """Read one schedule; raises :class:`CatalogueError` as :func:`parse_material` does."""
-    s = _parsed(_Schedule, text, where)
+    s = parsed(_Schedule, text, where)
     return Schedule(s.id, s.name, tuple(Step(**step.model_dump()) for step in s.steps))
 
 
@@ -298,10 +289,10 @@ def load_catalogue(data_folder: Path | None = None) -> Catalogue:
     if data_folder is not None:
         roots.append(data_folder)
     for root in roots:
-        for where, text in _files(root / "materials"):
+        for where, text in yaml_files(root / "materials"):
             found.add(parse_material(text, where), text, None)
         schedules += [
-            (parse_schedule(text, where), text) for where, text in _files(root / "schedules")
+            (parse_schedule(text, where), text) for where, text in yaml_files(root / "schedules")
         ]
     for schedule, text in schedules:
         found.check(schedule)
@@ -327,48 +318,3 @@ def _check_marks(schedule: Schedule, materials: dict[str, Material]) -> None:
             under = materials[step.material]
             if step.coats > 1 and step.between not in under.marks:
                 raise CatalogueError(f"{where}: between: {under.id} has no mark {step.between!r}")
-
-
-_Model = TypeVar("_Model", bound=BaseModel)
-
-
-def _parsed(model: type[_Model], text: str, where: str) -> _Model:
-    try:
-        data: Any = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        raise CatalogueError(f"{where}: not YAML: {error}") from error
-    if not isinstance(data, dict):
-        raise CatalogueError(f"{where}: expected fields and values at the top")
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        first = error.errors()[0]
-        field = ".".join(str(part) for part in first["loc"]) or "file"
-        line = _line_of(text, first["loc"])
-        raise CatalogueError(f"{where}, line {line}: {field}: {first['msg']}") from error
-
-
-def _line_of(text: str, path: Sequence[str | int]) -> int:
-    """Return the line, counted from one, of the deepest part of ``path`` that is written."""
-    node = yaml.compose(text, Loader=yaml.SafeLoader)
-    line = 1
-    for part in path:
-        if isinstance(node, yaml.MappingNode):
-            here = next(((k, v) for k, v in node.value if k.value == str(part)), None)
-        elif isinstance(node, yaml.SequenceNode) and isinstance(part, int):
-            here = (node.value[part], node.value[part]) if part < len(node.value) else None
-        else:
-            here = None
-        if here is None:
-            break
-        line = here[0].start_mark.line + 1
-        node = here[1]
-    return line
-
-
-def _files(folder: Traversable) -> Iterator[tuple[str, str]]:
-    if not folder.is_dir():
-        return
-    for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
-        if entry.name.endswith(".yaml"):
-            yield entry.name, entry.read_text(encoding="utf-8")
