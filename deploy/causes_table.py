@@ -21,6 +21,10 @@ from service.store.cause_file import load_causes
 DOCUMENT = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "causes.md"
 BEGIN, END = "<!-- begin: causes_table.py -->", "<!-- end: causes_table.py -->"
 SHOPS, SEED = 600, 20261129
+HEADINGS = (
+    "what is known", "hidden cause first", "among the first three", "*one stands out*",
+    "and it is right", "*not enough data*",
+)  # fmt: skip
 OF_THE_AIR = {
     "blush_margin_k", "dew_margin_k", "rh_pct", "air_c", "cooled_k", "damp_after_pct", "swing_k",
     "coldest_c", "dried_pct", "wetted_pct", "wood_change_pct", "waited_part", "levelled_part",
@@ -80,9 +84,8 @@ def tables() -> str:
     lines = [
         f"{len(made):,} flaws of {SHOPS} shops, {12 * SHOPS:,} pieces.",
         "",
-        "| what is known | hidden cause first | among the first three | *one stands out* |"
-        + " and it is right | *not enough data* |",
-        "|---|---|---|---|---|---|",
+        "| " + " | ".join(HEADINGS) + " |",
+        "|---" * len(HEADINGS) + "|",
         _rates("the whole record", full),
         _rates("no air, so no waits either", blind),
         _rates("nothing: the priors alone", bare),
