@@ -7,6 +7,7 @@ from contextlib import AbstractAsyncContextManager
 from importlib import metadata
 
 from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 
 from service.clock import Clock
 from service.settings import Settings
@@ -107,6 +108,8 @@ def create_web(
             app.mount(address, LongLived(directory=folder))
     problems.install(app, renderer.problem)
     problems.describe(app)
+    # The live stream and pictures are left as they are.
+    app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)
     # The last one added is the first that a request meets.
     for guard in (BodyLimit, SameOrigin, Faults, SafeHeaders):
         app.add_middleware(guard)

@@ -115,7 +115,7 @@ class LiveShop:
     def start(self) -> None:
         """Serve; after :meth:`stop_serving` on the same port as before."""
         if self._listener is None:
-            self._listener = socket.socket()
+            self._listener = socket.socket(proto=socket.IPPROTO_TCP)
             self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             self._listener.bind(("127.0.0.1", self.port))
             self.port = self._listener.getsockname()[1]
