@@ -16,6 +16,7 @@ from service.shop.quiet import QuietHours
 
 __all__ = [
     "BREAKS_QUIET",
+    "PATIENCE",
     "Group",
     "Hearer",
     "Planned",
@@ -35,8 +36,11 @@ BREAKS_QUIET = frozenset({"stop-spraying"})
 
 FIRST_WAIT = timedelta(seconds=20)
 LONGEST_WAIT = timedelta(minutes=30)
-GIVE_UP_AFTER = timedelta(hours=24)
+GIVE_UP_AFTER = timedelta(hours=48)
 """How a message that does not get through is tried again (assumed)."""
+
+PATIENCE = 5
+"""Tries in vain after which a person's other channels are asked, if there are any (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -247,6 +251,6 @@ def backoff(tries: int) -> timedelta:
     return min(doubled, LONGEST_WAIT)
 
 
-def too_late(due_at: datetime, now: datetime) -> bool:
-    """Whether a message has been tried for so long that it is no news any more."""
-    return now - due_at > GIVE_UP_AFTER
+def too_late(made_at: datetime, now: datetime) -> bool:
+    """Whether a message is so old that it is no news any more."""
+    return now - made_at > GIVE_UP_AFTER

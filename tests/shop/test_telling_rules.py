@@ -68,7 +68,7 @@ def test_a_rule_that_cannot_be_is_named(data, field):
     "ways", [[1], {"1": "first"}, {"1": {"turn": "never"}}, {"1": {"kinds": ["rain"]}}]
 )
 def test_a_way_that_cannot_be_is_named(ways):
-    with pytest.raises(RuleError, match="^ways: "):
+    with pytest.raises(RuleError, match=r"^ways: "):
         read_ways({"ways": ways}, [1])
 
 
