@@ -1,4 +1,4 @@
-"""Takes deliveries out of the outbox and sends each by its channel; one thread, never the looks'."""
+"""Takes deliveries out of the outbox and sends each by its channel."""
 
 from __future__ import annotations
 
@@ -99,23 +99,25 @@ class Postman:
     def _send(self, claimed: Claimed) -> str | None:
         """Send what is in hand and mark what became of it."""
         try:
-            sender = self._senders.get(claimed.channel_kind)
-            if sender is None:
-                raise Refused(f"channels of kind {claimed.channel_kind} cannot be used here")
-            sender.send(claimed.config, self.message(claimed))
+            self._sender(claimed.channel_kind).send(claimed.config, self.message(claimed))
         except Refused as error:
             self._outbox.refused(claimed.id, str(error))
             return self._said(claimed, str(error))
         except Later as error:
             self._outbox.later(claimed.id, str(error), error.wait)
             return self._said(claimed, str(error))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 -- one message must not hold up all others
             # Its text may hold an address or a secret: the kind of error must do.
             said = f"could not be sent ({type(error).__name__})"
             self._outbox.later(claimed.id, said)
             return self._said(claimed, said)
         self._outbox.sent(claimed.id)
         return None
+
+    def _sender(self, kind: str) -> Sender:
+        if kind not in self._senders:
+            raise Refused(f"channels of kind {kind} cannot be used here")
+        return self._senders[kind]
 
     def message(self, claimed: Claimed) -> Message:
         """Return what a delivery says, in its person's words."""

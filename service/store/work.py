@@ -15,6 +15,7 @@ from service.shop.cards import NextAct
 from service.shop.flaws import FLAW_KINDS
 from service.shop.parts import PARTS, touches
 from service.store import evidence, forecasts
+from service.store.answering import answer
 from service.store.arrivals import ArrivalBook, arrivals_on
 from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
@@ -360,14 +361,11 @@ class Work:
         return row
 
     def see_notice(self, notice_id: int) -> None:
-        """Mark a notice as seen; seeing it twice changes nothing."""
+        """Mark a notice as seen, so that nobody else is asked; twice changes nothing."""
         with self.db.write() as session:
-            row = session.get(Notice, notice_id)
-            if row is None:
+            if session.get(Notice, notice_id) is None:
                 raise NotFound("notice", f"there is no notice {notice_id}")
-            if row.seen_at is None:
-                row.seen_at = self.clock.now()
-                session.add(row)
+            answer(session, [notice_id], self.clock.now())
 
     # -- what the use cases share ----------------------------------------------------------
 
