@@ -17,6 +17,7 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from service.backup.keeper import Keeper
 from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
 from service.intake.client import Intake
@@ -42,6 +43,7 @@ from service.store.tables import Notice
 from service.store.work import Work
 from service.web import create_web
 from service.web.live import Hub
+from service.web.words import shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
 
@@ -105,6 +107,7 @@ class Shop:
         self.publisher = NoticePublisher(self.address, self.book)
         self.foretold = ForecastListener(self.address, self.db, self.clock)
         self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
+        self.keeper = self._keeper()
         self.jobs = Jobs(
             self.book,
             self.publisher,
@@ -166,6 +169,7 @@ class Shop:
             reasons.append(f"notices: {self.jobs.last_error}")
         if self.jobs.longer_error:
             reasons.append(f"outlook: {self.jobs.longer_error}")
+        reasons += [] if self.keeper is None else self.keeper.worries()
         failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"
         return {
@@ -180,6 +184,12 @@ class Shop:
             "last_look_at": self.jobs.last_look_at,
             "rejected_kept": self.desk.reject_count(),
         }
+
+    def _keeper(self) -> Keeper | None:
+        to = self.settings.backup_to
+        if to is None:
+            return None
+        return Keeper.of(self.settings, to, self.clock, shop_zone(self.settings))
 
     def _broker_address(self) -> MqttAddress:
         if self.settings.mqtt_url is not None:
@@ -207,6 +217,8 @@ class Shop:
                 return
 
     def _look_ahead(self) -> None:
+        if self.keeper is not None:
+            self.keeper.step()
         fitted = self.desk.refresh_outlooks()
         # A fit needs tens of megabytes for seconds, once an hour; a long chart some, now and then.
         if fitted or time.monotonic() > self._gave_back_at + GIVE_BACK_S:

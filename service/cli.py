@@ -209,6 +209,37 @@ def rebuild(
 
 
 @cli.command()
+def backup(
+    to: Annotated[
+        str | None,
+        typer.Argument(help="Folder or s3://bucket/prefix; unset: BOOTHGLASS_BACKUP_TO."),
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="Only list what lies there.")] = False,
+) -> None:
+    """Back everything up now; the service may be running."""
+    from service.commands import backup as command
+
+    if listed:
+        command.list_backups(to)
+    else:
+        command.back_up(to)
+
+
+@cli.command()
+def restore(
+    file: Annotated[str, typer.Argument(help="A back-up: a file, or its name in the store.")],
+    into: Annotated[str, typer.Argument(help="Data folder to make of it; empty or not there.")],
+    identity: Annotated[
+        str | None, typer.Option(help="File with the age key of an encrypted back-up.")
+    ] = None,
+) -> None:
+    """Make a data folder out of a back-up."""
+    from service.commands import backup as command
+
+    command.bring_back(file, into, identity)
+
+
+@cli.command()
 def listen(
     seconds: Annotated[int, typer.Option(help="For how long, 1 to 600.")] = 30,
     adopt: Annotated[

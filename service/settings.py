@@ -7,7 +7,7 @@ name in ``boothglass.env`` inside the data folder.
 from __future__ import annotations
 
 import os
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
@@ -70,6 +70,25 @@ class Settings(BaseSettings):
     )
     tick_s: float = Field(
         default=2.0, gt=0, le=60, description="Real seconds between looks at what is due."
+    )
+
+    backup_to: str | None = Field(
+        default=None,
+        description="Folder or s3://bucket/prefix that a back-up goes to each day; unset: none.",
+    )
+    backup_at: time = Field(
+        default=time(3, 0), description="Hour of the shop's day after which it is made."
+    )
+    backup_keep: str = Field(
+        default="7,4,12",
+        pattern=r"^\d{1,4},\d{1,4},\d{1,4}$",
+        description="Days, weeks and months of back-ups that stay.",
+    )
+    backup_recipient: str | None = Field(
+        default=None, description="age public key that back-ups are encrypted to; unset: plain."
+    )
+    backup_endpoint: str | None = Field(
+        default=None, description="Address of an S3-like store that is not Amazon's."
     )
 
     @field_validator("mqtt_url")
