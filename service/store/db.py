@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -68,6 +69,7 @@ class Database:
         self.url = url
         self.engine = _engine(url)
         self._turns = Turns(BUSY_TIMEOUT_MS / 1000.0)
+        self._joined = threading.local()
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -82,7 +84,14 @@ class Database:
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """Open a session that commits at the end, or changes nothing if an error escapes."""
+        """Open a session that commits at the end, or changes nothing if an error escapes.
+
+        Within :meth:`together` it is that one's session, and commits with it.
+        """
+        joined: Session | None = getattr(self._joined, "session", None)
+        if joined is not None:
+            yield joined
+            return
         with self._turns.turn(), Session(self.engine, expire_on_commit=False) as session:
             try:
                 yield session
@@ -90,6 +99,20 @@ class Database:
             except BaseException:
                 session.rollback()
                 raise
+
+    @contextmanager
+    def together(self) -> Iterator[Session]:
+        """Make the writes of this thread one: all of them are committed at the end, or none.
+
+        An error in one of them has to be let through.
+        """
+        with self.write() as session:
+            outer = getattr(self._joined, "session", None)
+            self._joined.session = session
+            try:
+                yield session
+            finally:
+                self._joined.session = outer
 
     def upgrade(self) -> None:
         """Bring the tables up to this version, all at once or not at all.

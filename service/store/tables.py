@@ -35,6 +35,7 @@ __all__ = [
     "Sensor",
     "SensorKind",
     "StepDone",
+    "Tap",
     "Unsettled",
     "Verdict",
 ]
@@ -198,6 +199,18 @@ class Fact(SQLModel, table=True):
 
     key: str = Field(primary_key=True, max_length=64)
     value: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+
+
+class Tap(SQLModel, table=True):
+    """A tap by the key its phone gave it, so that one that is sent again is answered, not done."""
+
+    key: str = Field(primary_key=True, max_length=36)
+    act: str = Field(max_length=200)
+    """Address it was sent to."""
+    at: datetime = _instant(index=True)
+    """When it was recorded, which may be long after it was made."""
+    answer: str = Field(sa_column=Column(Text, nullable=False))
+    """Where the answer led."""
 
 
 class Reject(SQLModel, table=True):

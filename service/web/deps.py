@@ -18,6 +18,7 @@ from service.store.kinds import Kinds
 from service.store.planning import Planner
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
+from service.store.tap_book import TapBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
@@ -62,6 +63,11 @@ class Shop:
     def planner(self) -> Planner:
         """Makes the plan, in the shop's zone."""
         return Planner(self.desk.db, self.clock, self.desk, shop_zone(self.settings))
+
+    @cached_property
+    def taps(self) -> TapBook:
+        """Knows which taps were recorded."""
+        return TapBook(self.desk.db, self.clock)
 
     def worked(self, instrument_id: int) -> None:
         """Tell open pages that an instrument's record changed."""

@@ -13,6 +13,7 @@ from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.instruments import instrument_page
 from service.web.pages.render import renderer_of
+from service.web.pages.taps import made_at, once
 from service.web.words import Words
 
 __all__ = ["expected", "router"]
@@ -21,6 +22,10 @@ router = APIRouter()
 
 Act = Callable[[Shop, int, Fields, Words], str]
 """Does what a form asks for and returns ``kind:row`` of what it made."""
+
+
+class _MovedOn(Exception):  # noqa: N818 -- reads as what it says
+    """The step that a tap was meant for is no longer the open one."""
 
 
 @router.post("/instruments/{instrument_id}/coat")
@@ -60,12 +65,20 @@ def flaw(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -
 
 
 @router.post("/instruments/{instrument_id}/undo/{kind}/{row_id}")
-def undo(instrument_id: int, kind: str, row_id: int, shop: ShopDep, fields: FormDep) -> Response:
+def undo(
+    instrument_id: int, kind: str, row_id: int, request: Request, shop: ShopDep, fields: FormDep
+) -> Response:
     """Take one entry of the record back."""
-    shop.work.undo(kind, row_id)
+
+    def do() -> str:
+        shop.work.undo(kind, row_id)
+        did = f"{kind}:{row_id}:{instrument_id}"
+        return back_to(fields, f"/instruments/{instrument_id}", did=did)
+
+    with shop.tap_lock:
+        led_to = once(shop, request, fields, do)
     shop.worked(instrument_id)
-    did = f"{kind}:{row_id}:{instrument_id}"
-    return RedirectResponse(back_to(fields, f"/instruments/{instrument_id}", did=did), 303)
+    return RedirectResponse(led_to, 303)
 
 
 def expected(shop: Shop, instrument_id: int) -> set[str]:
@@ -80,11 +93,21 @@ def _tap(
     request: Request, shop: Shop, instrument_id: int, fields: Fields, form: str, act: Act
 ) -> Response:
     home = f"/instruments/{instrument_id}"
+
+    def do() -> str:
+        if fields.get("expect", "") not in {"", *expected(shop, instrument_id)}:
+            raise _MovedOn
+        given = made_at(shop, fields, "seen_at" if form == "flaw" else "at")
+        did = act(shop, instrument_id, given, renderer_of(request).words)
+        if form == "flaw":
+            return f"/flaws/{did.partition(':')[2]}"
+        return back_to(fields, home, did=f"{did}:{instrument_id}")
+
     try:
         with shop.tap_lock:
-            if fields.get("expect", "") not in {"", *expected(shop, instrument_id)}:
-                return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
-            did = act(shop, instrument_id, fields, renderer_of(request).words)
+            led_to = once(shop, request, fields, do)
+    except _MovedOn:
+        return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
     except (FormError, StoreError) as error:
         return instrument_page(
             request,
@@ -96,9 +119,7 @@ def _tap(
             values=fields,
         )
     shop.worked(instrument_id)
-    if form == "flaw":
-        return RedirectResponse(f"/flaws/{did.partition(':')[2]}", 303)
-    return RedirectResponse(back_to(fields, home, did=f"{did}:{instrument_id}"), 303)
+    return RedirectResponse(led_to, 303)
 
 
 def _coat(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:

@@ -1,0 +1,51 @@
+"""A tap that carries its own key and instant: recorded once, however often it is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from fastapi import Request
+
+from service.web.deps import Shop
+from service.web.pages.forms import Fields, FormError
+
+__all__ = ["made_at", "once"]
+
+
+def once(shop: Shop, request: Request, fields: Fields, do: Callable[[], str]) -> str:
+    """Do what was tapped, unless its key was heard before; return where its answer leads.
+
+    ``do`` returns that address. A form without a key, sent without script, is simply done. Whoever
+    calls holds the shop's ``tap_lock``.
+
+    Raises
+    ------
+    StoreError
+        Naming ``tap`` where the key is none, or belongs to another act; or whatever ``do`` raises.
+    """
+    key, act = fields.get("tap"), request.url.path
+    if key is None:
+        return do()
+    first = shop.taps.answer(key, act)
+    return shop.taps.record(key, act, do) if first is None else first
+
+
+def made_at(shop: Shop, fields: Fields, name: str) -> Fields:
+    """Take the instant of a tap that waited for the connection as the time of what was done.
+
+    It goes into the field ``name``, unless a person gave a time there.
+
+    Raises
+    ------
+    FormError, StoreError
+        Naming ``tapped_at`` where it is no instant or cannot be.
+    """
+    if "tapped_at" not in fields:
+        return fields
+    try:
+        said = datetime.fromisoformat(fields["tapped_at"])
+    except ValueError as error:
+        raise FormError([("tapped_at", "is no date and time")]) from error
+    made = shop.taps.made_at(said)
+    return fields if name in fields else fields | {name: made.isoformat()}
