@@ -1,5 +1,5 @@
-// Bundles src/ into dist/: one script, one style sheet, the service worker where there is one, and
-// the licences of what was bundled. Run by `npm run build`, and by the build of the wheel.
+// Bundles src/ into dist/: a script and a style sheet for every page, others for charts, the service
+// worker where there is one, and the licences of what was bundled. Run by `npm run build`, and by the build of the wheel.
 import { existsSync, mkdirSync, readFileSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { dirname, join, relative } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -12,7 +12,8 @@ const target = join(here, "dist");
 // A page that is open during a build must not find half a bundle, so the build goes beside it.
 const fresh = join(here, `dist.${process.pid}.new`);
 
-const entries = ["app.js", "app.css", "sw.js"]
+// The chart library is no part of what every page loads: it comes with the pages that have a chart.
+const entries = ["app.js", "app.css", "charts.js", "charts.css", "sw.js"]
   .map((name) => join(source, name))
   .filter((path) => existsSync(path));
 

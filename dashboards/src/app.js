@@ -1,5 +1,4 @@
 // Makes the server-drawn pages live. Every page works without it.
-import { drawCharts } from "./charts.js";
 import { watchAges } from "./ages.js";
 import { listen } from "./live.js";
 import { takeTaps } from "./taps.js";
@@ -16,6 +15,5 @@ const target = location.hash && document.getElementById(location.hash.slice(1));
 if (target instanceof HTMLDetailsElement) target.open = true;
 
 watchAges();
-drawCharts(document);
 takeTaps();
 listen();

@@ -5,13 +5,13 @@ import { shopZone } from "./ages.js";
 const NIGHT = matchMedia("(prefers-color-scheme: dark)");
 const live = new Map();
 
-export function drawCharts(root) {
+function drawCharts(root) {
   for (const place of [...live.keys()]) if (!place.isConnected) forget(place);
   for (const place of root.querySelectorAll("[data-chart]")) draw(place);
 }
 
 /** Lets a drawn chart stay where only its span has moved on; it fetches the new rows. */
-export function keepChart(old, fresh) {
+function keepChart(old, fresh) {
   const now = old.querySelector("[data-chart]");
   const next = fresh.querySelector("[data-chart]");
   if (!now || !next || !live.has(now)) return false;
@@ -182,3 +182,9 @@ function forget(place) {
   entry.damp.destroy();
   live.delete(place);
 }
+
+drawCharts(document);
+document.addEventListener("part:swap", (event) => {
+  if (keepChart(event.target, event.detail.fresh)) event.preventDefault();
+});
+document.addEventListener("part:swapped", (event) => drawCharts(event.target));

@@ -1,7 +1,6 @@
 // Puts the live parts of a freshly drawn page in place of the old ones, and leaves alone what a
 // person is just using: focus stays, folded parts stay as they were.
 import { readClock, tick } from "./ages.js";
-import { drawCharts, keepChart } from "./charts.js";
 
 /** Asks for a page and takes it apart; fails where no answer comes in time. */
 export async function ask(address, options, patience) {
@@ -51,7 +50,9 @@ function swapOne(old, fresh) {
     if (open.has(element.id)) element.open = open.get(element.id);
   }
   const path = focused ? pathOf(focused, old) : null;
-  if (keepChart(old, fresh)) return;
+  // Whoever has drawn over a part may keep it, and is told when another has come.
+  const asked = new CustomEvent("part:swap", { bubbles: true, cancelable: true, detail: { fresh } });
+  if (!old.dispatchEvent(asked)) return;
   // The region itself stays, so that a screen reader goes on listening to it.
   old.replaceChildren(...fresh.childNodes);
   for (const { name, value } of [...fresh.attributes]) old.setAttribute(name, value);
@@ -59,7 +60,7 @@ function swapOne(old, fresh) {
     if (!fresh.hasAttribute(name)) old.removeAttribute(name);
   }
   old.dataset.drawn = drawn;
-  drawCharts(old);
+  old.dispatchEvent(new CustomEvent("part:swapped", { bubbles: true }));
   if (path) path.reduce((element, index) => element?.children[index], old)?.focus({ preventScroll: true });
 }
 

@@ -1,5 +1,4 @@
 // One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly.
-import { drawCharts } from "./charts.js";
 import { missed } from "./live.js";
 import { ask, say, swap } from "./swap.js";
 
@@ -36,7 +35,7 @@ async function send(form) {
     } else {
       const main = document.getElementById("main");
       main.replaceChildren(...page.getElementById("main").childNodes);
-      drawCharts(main);
+      main.dispatchEvent(new CustomEvent("part:swapped", { bubbles: true }));
       main.focus();
     }
   } catch {

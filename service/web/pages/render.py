@@ -22,6 +22,9 @@ from service.web.words import Words, shop_zone
 __all__ = ["Renderer", "renderer_of"]
 
 
+THEMES = {"light", "dark", "sun"}
+"""Looks that a person may choose by the cookie ``theme``; any other follows the device."""
+
 RECORDED = {"coat", "step", "hung", "cold", "verdict", "flaw"}
 """What a tap can record."""
 
@@ -75,6 +78,7 @@ class Renderer:
             "here": _here(request),
             "now": now,
             "rate": self.shop.clock.rate,
+            "theme": _theme(request),
             "words": self.words,
             "unseen": len(self.shop.desk.notices(limit=99, unseen_only=True)),
             "did": self._last_act(request),
@@ -123,6 +127,11 @@ class Renderer:
 def renderer_of(request: Request) -> Renderer:
     """Return the renderer of this app."""
     return cast("Renderer", request.app.state.renderer)
+
+
+def _theme(request: Request) -> str:
+    chosen = request.cookies.get("theme", "")
+    return chosen if chosen in THEMES else "auto"
 
 
 def _here(request: Request) -> str:

@@ -33,6 +33,12 @@ def see_notice(notice_id: int, shop: ShopDep, fields: FormDep) -> Response:
     return RedirectResponse(back_to(fields, "/notices", said="seen"), 303)
 
 
+@router.get("/more")
+def more(request: Request) -> Response:
+    """Show what is asked for less often."""
+    return renderer_of(request).page(request, "more.html")
+
+
 @router.get("/rejects")
 def list_rejects(request: Request, shop: ShopDep) -> Response:
     """Show payloads that could not be used, and why."""
