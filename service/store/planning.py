@@ -63,6 +63,7 @@ class Working:
     booth: int = 1
     most_coats_a_day: int = 4
     setup_min: int = 30
+    mask_setup_min: int = 15
 
 
 USUAL = Working(dict.fromkeys(DAYS[:5], ("08:00", "17:00")))
@@ -126,7 +127,8 @@ class Planner:
         if fact is None:
             return USUAL
         hours = {day: (a, b) for day, (a, b) in fact.value["hours"].items()}
-        return Working(hours, *(fact.value[name] for name in _COUNTS))
+        # A count that was not asked for when the hours were kept stands as usual.
+        return Working(hours, **{name: fact.value[name] for name in _COUNTS if name in fact.value})
 
     def set_working(self, working: Working) -> Working:
         """Keep when the shop works; raises BadInput naming the field."""
@@ -290,6 +292,7 @@ class Planner:
             booth=working.booth,
             most_coats_a_day=working.most_coats_a_day,
             setup_min=working.setup_min,
+            mask_setup_min=working.mask_setup_min,
         )
         return rules, now + timedelta(hours=OUTLOOK_H) if known else None
 
@@ -375,13 +378,19 @@ class Planner:
         )
 
 
-_COUNTS = ("hands", "booth", "most_coats_a_day", "setup_min")
-_LIMITS = {"hands": (1, 20), "booth": (1, 20), "most_coats_a_day": (1, 20), "setup_min": (0, 240)}
+_LIMITS = {
+    "hands": (1, 20),
+    "booth": (1, 20),
+    "most_coats_a_day": (1, 20),
+    "setup_min": (0, 240),
+    "mask_setup_min": (0, 240),
+}
+_COUNTS = tuple(_LIMITS)
 
 
 def _check(working: Working) -> None:
     for name, (low, high) in _LIMITS.items():
-        within(name, getattr(working, name), low, high, "min" if name == "setup_min" else "")
+        within(name, getattr(working, name), low, high, "min" if name.endswith("_min") else "")
     if not working.hours:
         raise BadInput("hours", "no day is left to work on")
     for day, (opens, closes) in working.hours.items():

@@ -249,6 +249,7 @@ class WorkingIn(_In):
     booth: Annotated[int, Field(ge=1, le=20)] = 1
     most_coats_a_day: Annotated[int, Field(ge=1, le=20)] = 4
     setup_min: Annotated[int, Field(ge=0, le=240)] = 30
+    mask_setup_min: Annotated[int, Field(ge=0, le=240)] = 15
 
 
 class ClockIn(_In):

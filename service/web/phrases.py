@@ -75,9 +75,10 @@ PLAN_WHY = {
     "hours": "When the shop opens.",
     "window": "When the air is likely to allow spraying.",
     "coats": "Enough coats for the day before.",
+    "masking": "While tape and paper are out from the masking of",
     "booth": "When the booth is free after",
     "hands": "When there is a hand free after",
-    "grouped": "Placed with others, so that the whole is sooner done and the gun cleaned less.",
+    "grouped": "Placed with others: the whole is sooner done, with less gun cleaning and masking.",
 }
 
 WEEKDAYS = {

@@ -32,8 +32,10 @@ def cost(plan: Plan, rules: Rules) -> int:
         for p in plan.placed
         if (act := plan.act(p)).sprayed
     }
+    laid_out = sum(plan.act(p).masks and plan.masked_before(p) is None for p in plan.placed)
     starts = sum(p.start for p in plan.placed)
-    return starts + 2 * horizon * left_out + rules.setup_min * len(setups)
+    tools = rules.setup_min * len(setups) + rules.mask_setup_min * laid_out
+    return starts + 2 * horizon * left_out + tools
 
 
 def _waits(plan: Plan) -> list[str]:

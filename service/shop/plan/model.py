@@ -6,10 +6,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-__all__ = ["SLOT_MIN", "Act", "Chain", "Hours", "Placed", "Plan", "Rules", "Stretch", "up"]
+__all__ = [
+    "SLOT_MIN",
+    "TAPE_OUT_MIN",
+    "Act",
+    "Chain",
+    "Hours",
+    "Placed",
+    "Plan",
+    "Rules",
+    "Stretch",
+    "tape_is_out",
+    "up",
+]
 
 SLOT_MIN = 5
 """Minutes of one slot; every instant here is whole minutes from the plan's beginning."""
+
+TAPE_OUT_MIN = 30
+"""Minutes after a masking for which tape, paper and knives still lie ready (assumed)."""
 
 Stretch = tuple[int, int]
 """From and until, in minutes from the plan's beginning."""
@@ -33,6 +48,7 @@ class Act:
     number: int | None = None
     of: int | None = None
     in_booth: bool = False
+    masks: bool = False
 
     @property
     def sprayed(self) -> bool:
@@ -80,6 +96,9 @@ class Rules:
         Coats that one piece takes in a day.
     setup_min : int
         What it costs to clean and fill the gun or set up the cans for one more material in a day.
+    mask_setup_min : int
+        What it costs to lay out tape, paper and knives, and to clear them away again, for a masking
+        that does not follow another one (see :func:`tape_is_out`).
     """
 
     hours: Hours
@@ -88,6 +107,7 @@ class Rules:
     booth: int = 1
     most_coats_a_day: int = 4
     setup_min: int = 30
+    mask_setup_min: int = 15
 
     def stretches(self, act: Act) -> list[Stretch]:
         """Return where an act may begin: both ends may be taken."""
@@ -130,6 +150,25 @@ class Plan:
     def end(self, placed: Placed) -> int:
         """Return when it is done."""
         return placed.start + self.act(placed).minutes
+
+    def masked_before(self, placed: Placed) -> Placed | None:
+        """Return the masking that this one follows while the tape is out; None: there is none."""
+        if not self.act(placed).masks:
+            return None
+        key = (placed.start, placed.chain, placed.index)
+        found = [
+            p
+            for p in self.placed
+            if self.act(p).masks
+            and (p.start, p.chain, p.index) < key
+            and tape_is_out(p.start, self.end(p), placed.start)
+        ]
+        return max(found, key=lambda p: (p.start, p.chain, p.index), default=None)
+
+
+def tape_is_out(begun: int, ended: int, at: int) -> bool:
+    """Whether what a masking took is still out at an instant: during it and for a while after."""
+    return begun <= at <= ended + TAPE_OUT_MIN
 
 
 def up(minute: int) -> int:

@@ -11,9 +11,10 @@ def reason(plan: Plan, placed: Placed, rules: Rules) -> tuple[str, str | None]:
     """Return what holds an act where it is: a word for the cause, and the piece in the way if any.
 
     Words: ``now`` (nothing holds it), ``wait`` (its own wait), ``hours`` (the shop opens),
-    ``window`` (the spray window opens), ``coats`` (enough coats for the day before), ``booth`` or
-    ``hands`` (another piece is in the way), ``grouped`` (could be earlier; stands with others of
-    its material or where the whole is sooner done).
+    ``window`` (the spray window opens), ``coats`` (enough coats for the day before), ``masking``
+    (follows another piece's masking while the tape is out), ``booth`` or ``hands`` (another piece
+    is in the way), ``grouped`` (could be earlier; stands with others of its material or where the
+    whole is sooner done).
     """
     act, start = plan.act(placed), placed.start
     if start == 0:
@@ -27,6 +28,9 @@ def reason(plan: Plan, placed: Placed, rules: Rules) -> tuple[str, str | None]:
                 ("coats", None) if _enough_the_day_before(plan, placed, rules) else ("hours", None)
             )
         return "window", None
+    masked = plan.masked_before(placed)
+    if masked is not None and masked.chain != placed.chain:
+        return "masking", plan.chains[masked.chain].piece
     beside = [
         p
         for p in plan.placed

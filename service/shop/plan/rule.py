@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.shop.plan.model import SLOT_MIN, Act, Chain, Placed, Plan, Rules, up
+from service.shop.plan.model import (
+    SLOT_MIN,
+    Act,
+    Chain,
+    Placed,
+    Plan,
+    Rules,
+    tape_is_out,
+    up,
+)
 
 __all__ = ["by_rule"]
 
@@ -16,7 +25,8 @@ def by_rule(chains: Sequence[Chain], rules: Rules) -> Plan:
     """Plan by a rule: what can begin first comes first.
 
     Within half an hour of that (or for as long as handwork would take) a coat of the material that
-    was last in the gun is preferred, then any coat, then the piece that has most waiting before it.
+    was last in the gun is preferred, then any coat, then a masking while the tape is out from the
+    one before, then the piece that has most waiting before it.
     Never breaks a wait or a capacity; a window that closes before there is a place for the next
     coat ends what is planned of that piece.
     """
@@ -58,7 +68,8 @@ class _Table:
         near = [(s, n) for s, n in open_to if s < soonest + reach]
         like = [(s, n) for s, n in near if self._is_in_gun(n)]
         sprayed = [(s, n) for s, n in near if self._act(n).sprayed]
-        chosen = like or sprayed or near
+        taped = [(s, n) for s, n in near if self._act(n).masks and self._tape_is_out(s)]
+        chosen = like or sprayed or taped or near
         start, number = min(chosen, key=lambda item: (item[0], -self._left(item[1])))
         return number, start
 
@@ -75,6 +86,13 @@ class _Table:
     def _is_in_gun(self, number: int) -> bool:
         act = self._act(number)
         return act.sprayed and act.material_id == self._in_gun
+
+    def _tape_is_out(self, start: int) -> bool:
+        return any(
+            act.masks and tape_is_out(p.start, p.start + act.minutes, start)
+            for p in self.placed
+            if (act := self.chains[p.chain].acts[p.index])
+        )
 
     def _act(self, number: int) -> Act:
         return self.chains[number].acts[self._next[number]]

@@ -7,7 +7,7 @@ from importlib.util import find_spec
 from typing import Any
 
 from service.shop.plan.check import cost
-from service.shop.plan.model import SLOT_MIN, Act, Chain, Placed, Plan, Rules
+from service.shop.plan.model import SLOT_MIN, TAPE_OUT_MIN, Act, Chain, Placed, Plan, Rules
 from service.shop.plan.rule import by_rule
 
 __all__ = ["by_solver", "solver_there"]
@@ -68,7 +68,7 @@ class _Search:
                 costs.append(self._add(number, index, act))
             self._in_order(number, chain)
         self._capacities()
-        costs += self._setups()
+        costs += self._setups() + self._maskings()
         self.model.minimize(sum(costs))
         begun = {(p.chain, p.index): p.start // SLOT_MIN for p in hint.placed}
         for key, there in self._there.items():
@@ -156,3 +156,32 @@ class _Search:
                     self.model.add_implication(literal, used)
                 costs.append(used * self._rules.setup_min)
         return costs
+
+    def _maskings(self) -> list[Any]:
+        """Cost of laying out tape and paper for each masking that follows no other one."""
+        model = self.model
+        keys = sorted(
+            (number, index)
+            for number, chain in enumerate(self._chains)
+            for index, act in enumerate(chain.acts)
+            if act.masks
+        )
+        costs = []
+        for key in keys:
+            follows = [self._follows(other, key) for other in keys if other != key]
+            laid_out = model.new_bool_var(f"laid_out{key}")
+            model.add_bool_or([laid_out, *follows, ~self._there[key]])
+            costs.append(laid_out * self._rules.mask_setup_min)
+        return costs
+
+    def _follows(self, before: tuple[int, int], key: tuple[int, int]) -> Any:
+        """Tell whether a masking begins while the tape of another is out, as in `tape_is_out`."""
+        minutes = self._chains[before[0]].acts[before[1]].minutes
+        first, start = self._start[before], self._start[key]
+        literal = self.model.new_bool_var(f"follows{before}{key}")
+        self.model.add_implication(literal, self._there[before])
+        # Of two at once the first in order is the one that is followed.
+        self.model.add(start >= first + int(before > key)).only_enforce_if(literal)
+        reach = (minutes + TAPE_OUT_MIN) // SLOT_MIN
+        self.model.add(start <= first + reach).only_enforce_if(literal)
+        return literal

@@ -90,4 +90,5 @@ def _act(
         number=number + 1 if coat else None,
         of=step.coats if coat else None,
         in_booth=step.material is not None and sprays(step.material),
+        masks=step.kind == "mask",
     )

@@ -19,7 +19,7 @@ __all__ = ["router"]
 
 router = APIRouter()
 
-COUNTS = ("hands", "booth", "most_coats_a_day", "setup_min")
+COUNTS = ("hands", "booth", "most_coats_a_day", "setup_min", "mask_setup_min")
 
 
 @router.get("/plan")
