@@ -76,7 +76,9 @@ def test_a_key_is_for_one_act(book, database, clock):
         book.answer(key, "/instruments/2/coat")
 
 
-@pytest.mark.parametrize("key", ["", "1", "x" * 36, str(uuid.uuid4()).upper() + "x", "é" * 36])
+@pytest.mark.parametrize(
+    "key", ["", "1", "x" * 36, "3f2c0d7e-5b1a-4c86-9e4d-0a7b6f8c9d21x", "é" * 36]
+)
 def test_what_is_no_key_is_named(book, key):
     with pytest.raises(BadInput, match=r"^tap: "):
         book.answer(key, ACT)
