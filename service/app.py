@@ -9,14 +9,15 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI
 
+from service.address import public_url
 from service.backup.keeper import Keeper
 from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, usable_port
@@ -28,6 +29,7 @@ from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.memory import give_back
 from service.notify.mqtt import NoticePublisher, message
+from service.notify.postman import Postman
 from service.science import film
 from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
@@ -35,6 +37,8 @@ from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.kinds import Kinds
 from service.store.notice_book import NoticeBook
+from service.store.outbox import Outbox
+from service.store.people_book import PeopleBook
 from service.store.readings import Recorded
 from service.store.retention import Retention
 from service.store.salt_book import SaltBook
@@ -42,8 +46,9 @@ from service.store.sensor_book import SensorBook
 from service.store.tables import Notice
 from service.store.work import Work
 from service.web import create_web
+from service.web.deps import Telling
 from service.web.live import Hub
-from service.web.words import shop_zone
+from service.web.words import Words, shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
 
@@ -71,6 +76,11 @@ def _with_broker_port(settings: Settings) -> Settings:
     return settings.model_copy(update={"mqtt_port": port})
 
 
+def _words(prefs: Mapping[str, Any], zone: tzinfo, units: str) -> Words:
+    """Return the words of a person with such preferences."""
+    return Words(zone, us=(prefs.get("units") or units) == "us")
+
+
 class Shop:
     """A running service, from settings."""
 
@@ -78,6 +88,7 @@ class Shop:
         self._gave_back_at = time.monotonic()
         self.settings = settings = _with_broker_port(settings)
         self.clock: Clock = clock or make_clock(settings)
+        zone = shop_zone(settings)
         self.db = Database(sqlite_url(settings.data))
         self.db.upgrade()
         self.catalogue: Catalogue = load_catalogue(settings.data)
@@ -108,6 +119,14 @@ class Shop:
         self.foretold = ForecastListener(self.address, self.db, self.clock)
         self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
         self.keeper = self._keeper()
+        self.outbox = Outbox(self.db, self.clock, lambda: zone)
+        self.postman = Postman(
+            self.outbox,
+            self.clock,
+            {},
+            public_url=lambda: public_url(settings),
+            wording=lambda prefs: _words(prefs, zone, settings.units),
+        )
         self.jobs = Jobs(
             self.book,
             self.publisher,
@@ -116,6 +135,7 @@ class Shop:
             tick_s=settings.tick_s,
             housework=self._housework,
             longer_work=self._look_ahead,
+            post=self.postman.work,
         )
         self.web: FastAPI = create_web(
             desk=self.desk,
@@ -125,6 +145,7 @@ class Shop:
             kinds=Kinds(self.db, self.clock),
             kinds_changed=self.intake.refresh,
             listener=self.listener,
+            telling=Telling(PeopleBook(self.db, self.clock), self.outbox, self.postman),
             clock=self.clock,
             settings=settings,
             hub=self.hub,
@@ -143,6 +164,7 @@ class Shop:
 
     def stop(self) -> None:
         """Stop in the order that loses nothing: whoever feeds the next one first."""
+        self.postman.stop()
         self.jobs.stop()
         self.publisher.stop()
         self.foretold.stop()
@@ -169,6 +191,9 @@ class Shop:
             reasons.append(f"notices: {self.jobs.last_error}")
         if self.jobs.longer_error:
             reasons.append(f"outlook: {self.jobs.longer_error}")
+        if self.jobs.post_error:
+            reasons.append(f"messages: {self.jobs.post_error}")
+        reasons += [f"{c.name} of {p.name} is failing" for p, c in self.outbox.failing()]
         reasons += [] if self.keeper is None else self.keeper.worries()
         failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"

@@ -39,6 +39,8 @@ class Jobs:
         Something short that can wait, done after each look.
     longer_work : callable
         Something that may take seconds, done as often in a thread of its own.
+    post : callable
+        Sends messages to people; others may be slow to take them, so in a thread of its own, too.
     """
 
     def __init__(
@@ -51,13 +53,14 @@ class Jobs:
         tick_s: float,
         housework: Callable[[], object] = lambda: None,
         longer_work: Callable[[], object] = lambda: None,
+        post: Callable[[], object] = lambda: None,
     ) -> None:
         self._book, self._publisher, self._clock = book, publisher, clock
         self._on_notice, self._housework = on_notice, housework
-        self._longer_work = longer_work
+        self._longer_work, self._post = longer_work, post
         self._one_at_a_time = threading.Lock()
         self._scheduler = BackgroundScheduler(
-            executors={"default": ThreadPoolExecutor(1), "longer": ThreadPoolExecutor(1)},
+            executors={name: ThreadPoolExecutor(1) for name in ("default", "longer", "post")},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
             timezone="UTC",
         )
@@ -65,9 +68,13 @@ class Jobs:
         self._scheduler.add_job(
             self.work_longer, "interval", seconds=tick_s, id="longer", executor="longer"
         )
+        self._scheduler.add_job(
+            self.send_post, "interval", seconds=tick_s, id="post", executor="post"
+        )
         self.last_look_at: datetime | None = None
         self.last_error: str | None = None
         self.longer_error: str | None = None
+        self.post_error: str | None = None
 
     def start(self) -> None:
         """Start the timer."""
@@ -88,6 +95,16 @@ class Jobs:
             log.exception("longer work failed")
         else:
             self.longer_error = None
+
+    def send_post(self) -> None:
+        """Send what is due to people; an error is kept and tried again at the next tick."""
+        try:
+            self._post()
+        except Exception as error:
+            self.post_error = f"{type(error).__name__}: {error}"
+            log.exception("sending failed")
+        else:
+            self.post_error = None
 
     def look(self) -> None:
         """Look once; an error is kept for the health page and tried again at the next tick."""

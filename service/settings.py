@@ -91,6 +91,12 @@ class Settings(BaseSettings):
         default=None, description="Address of an S3-like store that is not Amazon's."
     )
 
+    public_url: str | None = Field(
+        default=None,
+        pattern=r"^https?://[^/?#\s@]+/?$",
+        description="https://host under which people reach the pages; unset: this machine's own.",
+    )
+
     @field_validator("mqtt_url")
     @classmethod
     def _known_url(cls, value: str | None) -> str | None:

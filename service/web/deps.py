@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Annotated, Any, Protocol, cast
@@ -15,6 +15,8 @@ from service.clock import Clock
 from service.settings import Settings
 from service.store.desk import Desk
 from service.store.kinds import Kinds
+from service.store.outbox import Outbox
+from service.store.people_book import PeopleBook
 from service.store.planning import Planner
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
@@ -24,7 +26,16 @@ from service.web.assets import Dashboards
 from service.web.live import Hub
 from service.web.words import shop_zone
 
-__all__ = ["Health", "ListenError", "Listener", "Shop", "ShopDep", "shop_of"]
+__all__ = [
+    "Health",
+    "ListenError",
+    "Listener",
+    "Post",
+    "Shop",
+    "ShopDep",
+    "Telling",
+    "shop_of",
+]
 
 Health = Callable[[], dict[str, Any]]
 """Says how the service is: ``status`` (ok, degraded or failing), ``reasons`` and counters."""
@@ -38,6 +49,29 @@ class Listener(Protocol):
 
     def overheard(self) -> Overheard:
         """Say how far it has come, and what was heard."""
+
+
+class Post(Protocol):
+    """Who knows the kinds of channels and sends by them."""
+
+    @property
+    def kinds(self) -> Sequence[str]:
+        """Kinds of channels that can be used here."""
+
+    def check(self, kind: str, config: Mapping[str, Any]) -> dict[str, Any]:
+        """Return a configuration as it is kept; raises ValueError ``field: reason``."""
+
+    def try_out(self, person_id: int, channel_id: int) -> str | None:
+        """Send a test now; return what went wrong."""
+
+
+@dataclass(frozen=True)
+class Telling:
+    """The people who are told things, the messages to them, and who sends these."""
+
+    people: PeopleBook
+    outbox: Outbox
+    post: Post
 
 
 @dataclass(frozen=True)
@@ -56,6 +90,7 @@ class Shop:
     hub: Hub
     health: Health
     dashboards: Dashboards
+    telling: Telling
     tap_lock: threading.Lock = field(default_factory=threading.Lock)
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 

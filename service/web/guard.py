@@ -110,8 +110,9 @@ class SameOrigin:
     browser could post to it, and a name that resolves to loopback could read from it.
     """
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, public_url: str | None = None) -> None:
         self.app = app
+        self._public = urlsplit(public_url or "").netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or refuse it."""
@@ -120,7 +121,7 @@ class SameOrigin:
             return
         headers = Headers(scope=scope)
         host = headers.get("host", "")
-        if not host_is_ours(host):
+        if not (host_is_ours(host) or (self._public and host.lower() == self._public)):
             refusal = problem(421, f"host {host[:80]!r} is not served here", [("host", "unknown")])
         elif scope["method"] in WRITES and not _from_here(headers, host):
             refusal = problem(

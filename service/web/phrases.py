@@ -103,6 +103,12 @@ PARTS = (
 SAID = {
     "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
     "seen": "Marked as seen.",
+    "person-set": "Kept.",
+    "person-gone": "Taken away. Nothing more is told.",
+    "channel-added": "Added. Send a test to see that it gets through.",
+    "channel-gone": "Taken away. Its address is forgotten.",
+    "test-sent": "The test is on its way.",
+    "test-failed": "The test did not get through; the reason stands with the channel.",
     "corrected": "The correction is kept: air, history and clocks show it from its date on.",
     "uncorrected": "The correction is undone: everything is as it was before it.",
     "sensor-set": "Set.",

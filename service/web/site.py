@@ -18,7 +18,7 @@ from service.store.sensor_book import SensorBook
 from service.store.work import Work
 from service.web import api, pages, problems
 from service.web.assets import LongLived, find_dashboards
-from service.web.deps import Health, Listener, Shop
+from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
 from service.web.pages.render import Renderer
@@ -39,6 +39,7 @@ def create_web(
     kinds: Kinds,
     kinds_changed: Callable[[], None],
     listener: Listener,
+    telling: Telling,
     clock: Clock,
     settings: Settings,
     hub: Hub,
@@ -57,6 +58,8 @@ def create_web(
         Sensor kinds of foreign make, and who is told that they have changed.
     listener : Listener
         Who listens to the broker to find such sensors.
+    telling : Telling
+        The people who are told things, and how.
     clock : Clock
         The shop's time.
     settings : Settings
@@ -98,6 +101,7 @@ def create_web(
         hub,
         health,
         dashboards,
+        telling,
     )
     renderer = Renderer(shop)
     app.state.shop, app.state.renderer = shop, renderer
@@ -111,8 +115,10 @@ def create_web(
     # The live stream and pictures are left as they are.
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)
     # The last one added is the first that a request meets.
-    for guard in (BodyLimit, SameOrigin, Faults, SafeHeaders):
-        app.add_middleware(guard)
+    app.add_middleware(BodyLimit)
+    app.add_middleware(SameOrigin, public_url=settings.public_url)
+    app.add_middleware(Faults)
+    app.add_middleware(SafeHeaders)
     return app
 
 

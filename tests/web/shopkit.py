@@ -20,11 +20,15 @@ import uvicorn
 
 from service.clock import Clock, DrivenClock
 from service.intake.listening import Listener
+from service.notify.channels import Sender
+from service.notify.postman import Postman
 from service.settings import MqttAddress, Settings
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
 from service.store.kinds import Kinds
+from service.store.outbox import Outbox
+from service.store.people_book import PeopleBook
 from service.store.readings import NewReading, record_batch
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
@@ -32,6 +36,8 @@ from service.store.settling import settle_all
 from service.store.tables import Notice, Reject
 from service.store.work import Work
 from service.web import Hub, create_web
+from service.web.deps import Telling
+from service.web.words import Words, shop_zone
 
 NO_BROKER = MqttAddress("127.0.0.1", 1, None, None, tls=False)
 """Nobody listens on port 1."""
@@ -92,6 +98,17 @@ class LiveShop:
         self.listener = Listener(
             broker, self.clock, on_change=lambda: self.hub.publish("listening", {})
         )
+        zone = shop_zone(self.settings)
+        self.people = PeopleBook(self.db, self.clock)
+        self.outbox = Outbox(self.db, self.clock, lambda: zone)
+        self.senders: dict[str, Sender] = {}
+        self.postman = Postman(
+            self.outbox,
+            self.clock,
+            self.senders,
+            public_url=lambda: self.url,
+            wording=lambda prefs: Words(zone, us=prefs.get("units") == "us"),
+        )
         self.status: dict[str, Any] = {"status": "ok", "reasons": []}
         self.app = create_web(
             desk=self.desk,
@@ -101,6 +118,7 @@ class LiveShop:
             kinds=self.kinds,
             kinds_changed=lambda: None,  # no intake here
             listener=self.listener,
+            telling=Telling(self.people, self.outbox, self.postman),
             clock=self.clock,
             settings=self.settings,
             hub=self.hub,

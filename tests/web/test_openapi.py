@@ -41,6 +41,13 @@ WANTED = {
     "/api/v1/coats/{coat_id}": {"delete"},
     "/api/v1/plan": {"get"},
     "/api/v1/working-hours": {"get", "put"},
+    "/api/v1/people": {"get", "post"},
+    "/api/v1/people/{person_id}": {"get", "patch", "delete"},
+    "/api/v1/people/{person_id}/channels": {"get", "post"},
+    "/api/v1/people/{person_id}/channels/{channel_id}": {"patch", "delete"},
+    "/api/v1/people/{person_id}/channels/{channel_id}/test": {"post"},
+    "/api/v1/people/{person_id}/deliveries": {"get"},
+    "/api/v1/deliveries/{delivery_id}/acknowledge": {"post"},
     "/api/v1/notices": {"get"},
     "/api/v1/notices/{notice_id}/seen": {"post"},
     "/api/v1/flaws": {"get", "post"},
@@ -103,8 +110,8 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 
 
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
-    units = ("_c", "_k", "_pct", "_pa", "_s", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg", "_g_m3",
-             "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
+    units = ("_c", "_k", "_pct", "_pa", "_s", "_min", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg",
+             "_g_m3", "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
             "slope", "offset", "sd", "raw", "corrected", "p10", "p50", "p90", "probability",
             "throughout", "middle", "low", "high", "sd_log", "own_sd_log", "piece_sd_log",

@@ -10,12 +10,14 @@ from fastapi import APIRouter
 
 from service.web.pages import (
     acts,
+    answer,
     flaws,
     home,
     instruments,
     learning,
     listening,
     outlook,
+    people,
     places,
     plan,
     recipes,
@@ -43,5 +45,7 @@ for part in (
     salt_check,
     flaws,
     shop,
+    people,
+    answer,
 ):
     router.include_router(part.router)
