@@ -9,9 +9,10 @@ from __future__ import annotations
 import os
 from datetime import datetime, time
 from pathlib import Path
+from typing import Literal
 from urllib.parse import unquote, urlsplit
 
-from pydantic import Field, field_validator
+from pydantic import Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 __all__ = ["MqttAddress", "Settings", "default_data_folder", "load_settings", "parse_mqtt_url"]
@@ -95,6 +96,30 @@ class Settings(BaseSettings):
         default=None,
         pattern=r"^https?://[^/?#\s@]+/?$",
         description="https://host under which people reach the pages; unset: this machine's own.",
+    )
+
+    smtp_host: str | None = Field(
+        default=None, description="Server that takes the shop's mail; unset: no mail is sent."
+    )
+    smtp_port: int | None = Field(
+        default=None, ge=1, le=65535, description="Its port; unset: 587, 465 or 25, as TLS goes."
+    )
+    smtp_tls: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="How the connection to it is encrypted."
+    )
+    smtp_user: str | None = Field(default=None, description="User who sends; unset: no sign-in.")
+    smtp_password: SecretStr | None = Field(default=None, description="That user's password.")
+    smtp_from: str | None = Field(
+        default=None, description="Address that mail comes from; unset: the user, if that is one."
+    )
+    webhook_hosts: str = Field(
+        default="",
+        description="Hosts (name or name:port, by commas) inside that messages may be posted to.",
+    )
+    contact: str | None = Field(
+        default=None,
+        pattern=r"^(mailto:[^@\s]+@[^@\s]+\.[^@\s]+|https://[^/\s]+)$",
+        description="mailto: or https: address by which push services reach the owner.",
     )
 
     @field_validator("mqtt_url")

@@ -63,7 +63,8 @@ class NoticePublisher:
         sent = 0
         try:
             for notice in self._book.unpublished():
-                if not self._publish(notice):
+                text = json.dumps(message(notice), ensure_ascii=False)
+                if not self.publish(f"{TOPIC}/{notice.kind}", text):
                     break
                 self._book.mark_published(int(notice.id or 0))
                 sent += 1
@@ -71,13 +72,14 @@ class NoticePublisher:
             self._busy.release()
         return sent
 
-    def _publish(self, notice: Notice) -> bool:
-        info = self._client.publish(
-            f"{TOPIC}/{notice.kind}", json.dumps(message(notice), ensure_ascii=False), qos=1
-        )
+    def publish(self, topic: str, text: str) -> bool:
+        """Publish one text; return whether the broker has taken it."""
+        if not self._client.is_connected():
+            return False
+        info = self._client.publish(topic, text, qos=1)
         try:
             info.wait_for_publish(ACK_WAIT_S)
         except (ValueError, RuntimeError) as error:
-            log.warning("notice not published", extra={"notice": notice.id, "error": str(error)})
+            log.warning("not published", extra={"topic": topic, "error": str(error)})
             return False
         return info.is_published()

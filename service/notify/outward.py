@@ -1,0 +1,310 @@
+"""HTTP requests to addresses that somebody typed in, kept from reaching what they must not.
+
+A service that posts wherever it is told could be made to post into its own network. So a name is
+resolved once, every address behind it is looked at, and the connection goes to one of *those*
+addresses: a name that is resolved to something else a moment later gains nothing. Addresses of this
+machine, of the network around it and of no single machine are refused, unless the owner has named
+the host. No redirect is followed, no proxy is used, and an answer is read to a bound only, within a
+time that is bounded as a whole.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import socket
+import ssl
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlsplit
+
+import httpcore
+
+__all__ = ["NotAllowed", "Outward", "Reply", "Unreachable", "is_public"]
+
+PATIENCE_S = 10.0
+"""The longest that one request may take in all (beside looking up the name)."""
+
+MOST_BYTES = 4096
+"""As much of an answer is read."""
+
+MOST_URL = 2000
+
+NAT64 = ipaddress.ip_network("64:ff9b::/96")
+"""RFC 6052: an IPv4 address in its last 32 bits."""
+
+COMPATIBLE = ipaddress.ip_network("::/96")
+"""RFC 4291, 2.5.5.1: likewise; no longer in use, but still understood here and there."""
+
+HOST_AGENTS = frozenset({ipaddress.ip_address("168.63.129.16")})
+"""Public in form, yet the machine's own host at a large provider (from memory)."""
+
+Address = ipaddress.IPv4Address | ipaddress.IPv6Address
+Resolve = Callable[[str, int], Sequence[str]]
+"""Return the addresses of a host; raises OSError where there are none."""
+
+
+class NotAllowed(Exception):  # noqa: N818 -- reads as what it says
+    """The address leads where this service does not go."""
+
+
+class Unreachable(Exception):  # noqa: N818 -- reads as what it says
+    """Nobody answered, or not in time, or not as HTTP has it."""
+
+
+@dataclass(frozen=True)
+class Reply:
+    """An answer: header names in lower case; the body only as far as it was read."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+
+def is_public(text: str) -> bool:
+    """Whether an IP address belongs to one machine out in the world.
+
+    The IPv4 address inside an IPv6 one (mapped, compatible, 6to4, Teredo, NAT64) must be public,
+    too. By the registries of special addresses (RFC 6890) as Python's ``ipaddress`` keeps them.
+    """
+    try:
+        address = ipaddress.ip_address(text)
+    except ValueError:
+        return False  # with a zone (``%eth0``) too: that is a neighbour
+    return all(map(_public, _with_those_inside(address)))
+
+
+class Outward:
+    """Posts to the world outside.
+
+    Parameters
+    ----------
+    hosts : iterable of str
+        Hosts (``name`` or ``name:port``) that may be inside: the owner has named them.
+    tls : SSLContext, optional
+        Which certificates are believed; otherwise those that the machine believes.
+    resolve : callable, optional
+        Looks names up; otherwise the machine does.
+    """
+
+    def __init__(
+        self,
+        hosts: Iterable[str] = (),
+        *,
+        tls: ssl.SSLContext | None = None,
+        resolve: Resolve | None = None,
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        self._hosts = frozenset(h.strip().lower().rstrip(".") for h in hosts if h.strip())
+        self._tls = tls
+        self._resolve = resolve or _resolved
+        self._patience_s = patience_s
+
+    def check(self, url: object, *, plain: bool = True) -> str:
+        """Return an address in the form in which it is asked for.
+
+        Parameters
+        ----------
+        plain : bool
+            Whether ``http`` will do, without TLS. It always does for hosts that the owner named.
+
+        Raises
+        ------
+        ValueError
+            Saying what is wrong with it, and nothing of what may be secret in it.
+        """
+        if not isinstance(url, str) or not url:
+            raise ValueError("is needed: an address that begins with https://")
+        if len(url) > MOST_URL or not re.fullmatch(r"[!-~]+", url):
+            raise ValueError(f"must be at most {MOST_URL} plain characters, without spaces")
+        try:
+            parts = urlsplit(url)
+            host, port = parts.hostname, parts.port
+        except ValueError as error:
+            raise ValueError("is no address") from error
+        if parts.scheme not in {"http", "https"} or not host:
+            raise ValueError("must begin with https:// or http:// and name a host")
+        if parts.username is not None or parts.password is not None:
+            raise ValueError("must not hold a user or password")
+        port = port or (443 if parts.scheme == "https" else 80)
+        if not plain and parts.scheme != "https" and not self.named(host, port):
+            raise ValueError("must begin with https://")
+        try:
+            self._allowed(host, port)
+        except NotAllowed as error:
+            raise ValueError(str(error)) from error
+        except OSError:
+            pass  # no such name now; the network may be away, and sending will tell
+        shown = f"[{host}]" if ":" in host else host
+        usual = port == (443 if parts.scheme == "https" else 80)
+        netloc = shown if usual else f"{shown}:{port}"
+        return parts._replace(netloc=netloc, path=parts.path or "/", fragment="").geturl()
+
+    def named(self, host: str, port: int | None) -> bool:
+        """Whether the owner has named this host."""
+        host = host.lower().rstrip(".")
+        return host in self._hosts or f"{host}:{port}" in self._hosts
+
+    def post(self, url: str, headers: Mapping[str, str], content: bytes) -> Reply:
+        """Send a body and return the answer, whatever its status.
+
+        Raises
+        ------
+        NotAllowed
+            Where the address leads inside.
+        Unreachable
+            Where there was no answer.
+        """
+        wires = _Wires(self._allowed, time.monotonic() + self._patience_s)
+        tls = self._tls or ssl.create_default_context()
+        host = urlsplit(url).hostname
+        try:
+            with (
+                httpcore.ConnectionPool(ssl_context=tls, network_backend=wires) as pool,
+                pool.stream(
+                    "POST",
+                    url,
+                    headers=[("User-Agent", "boothglass"), *headers.items()],
+                    content=content,
+                    extensions={"timeout": dict.fromkeys(_STEPS, self._patience_s)},
+                ) as response,
+            ):
+                return Reply(response.status, _headers(response.headers), _start(response))
+        except (httpcore.TimeoutException, TimeoutError) as error:
+            raise Unreachable(f"{host} did not answer in time") from error
+        except ssl.SSLError as error:
+            raise Unreachable(f"{host} has no certificate that is believed here") from error
+        except (httpcore.NetworkError, httpcore.ProtocolError, OSError) as error:
+            if "CERTIFICATE_VERIFY_FAILED" in str(error):
+                raise Unreachable(f"{host} has no certificate that is believed here") from error
+            raise Unreachable(f"{host} cannot be reached ({type(error).__name__})") from error
+
+    def _allowed(self, host: str, port: int) -> Sequence[str]:
+        """Return the addresses that may be connected to; raises NotAllowed or OSError."""
+        found = list(dict.fromkeys(self._resolve(host, port)))
+        if not found:
+            raise OSError(f"{host} has no address")
+        if not self.named(host, port) and (inside := [a for a in found if not is_public(a)]):
+            raise NotAllowed(
+                f"{host} leads to {inside[0]}, which is not out in the world; "
+                "the owner can allow the host in BOOTHGLASS_WEBHOOK_HOSTS"
+            )
+        return found
+
+
+_STEPS = ("connect", "read", "write", "pool")
+
+
+class _Wires(httpcore.NetworkBackend):
+    """Connects to addresses that were looked at, and to nothing else, until a point in time."""
+
+    def __init__(self, allowed: Resolve, until_s: float) -> None:
+        self._allowed, self._until_s = allowed, until_s
+        self._plain = httpcore.SyncBackend()
+
+    def connect_tcp(
+        self,
+        host: str,
+        port: int,
+        timeout: float | None = None,
+        local_address: str | None = None,
+        socket_options: Iterable[Any] | None = None,
+    ) -> httpcore.NetworkStream:
+        """Connect to the first of a host's addresses that answers."""
+        last: Exception = httpcore.ConnectError()
+        for address in self._allowed(host, port):
+            try:
+                # An address, not a name: nothing is looked up again.
+                wire = self._plain.connect_tcp(
+                    address, port, _left(self._until_s, timeout), local_address, socket_options
+                )
+                return _Wire(wire, self._until_s)
+            except (httpcore.ConnectError, httpcore.ConnectTimeout) as error:
+                last = error
+        raise last
+
+
+class _Wire(httpcore.NetworkStream):
+    """A connection whose every step ends by the same point in time."""
+
+    def __init__(self, wire: httpcore.NetworkStream, until_s: float) -> None:
+        self._wire, self._until_s = wire, until_s
+
+    def read(self, max_bytes: int, timeout: float | None = None) -> bytes:
+        """Read what has come."""
+        return self._wire.read(max_bytes, _left(self._until_s, timeout))
+
+    def write(self, buffer: bytes, timeout: float | None = None) -> None:
+        """Write all of it."""
+        self._wire.write(buffer, _left(self._until_s, timeout))
+
+    def close(self) -> None:
+        """Hang up."""
+        self._wire.close()
+
+    def start_tls(
+        self,
+        ssl_context: ssl.SSLContext,
+        server_hostname: str | None = None,
+        timeout: float | None = None,
+    ) -> httpcore.NetworkStream:
+        """Go on under TLS, for the name that was asked for."""
+        wire = self._wire.start_tls(ssl_context, server_hostname, _left(self._until_s, timeout))
+        return _Wire(wire, self._until_s)
+
+    def get_extra_info(self, info: str) -> Any:
+        """Tell something of the connection."""
+        return self._wire.get_extra_info(info)
+
+
+def _left(until_s: float, timeout: float | None) -> float:
+    left = until_s - time.monotonic()
+    if left <= 0:
+        raise httpcore.ReadTimeout
+    return left if timeout is None else min(left, timeout)
+
+
+def _resolved(host: str, port: int) -> Sequence[str]:
+    try:
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except UnicodeError as error:
+        raise OSError("no name") from error
+    return [str(sockaddr[0]) for *_, sockaddr in found]
+
+
+def _with_those_inside(address: Address) -> list[Address]:
+    if isinstance(address, ipaddress.IPv4Address):
+        return [address]
+    inside: list[Address] = [a for a in (address.ipv4_mapped, address.sixtofour) if a is not None]
+    inside += address.teredo or ()
+    if address in NAT64 or address in COMPATIBLE:
+        inside.append(ipaddress.IPv4Address(int(address) & 0xFFFFFFFF))
+    # The prefixes themselves are not "global" in the registry; what counts is what is inside.
+    carried = address.ipv4_mapped is not None or address in NAT64
+    return inside if carried else [address, *inside]
+
+
+def _public(address: Address) -> bool:
+    return (
+        address.is_global
+        and not address.is_multicast
+        and not address.is_reserved
+        and not getattr(address, "is_site_local", False)
+        and address not in HOST_AGENTS
+    )
+
+
+def _headers(raw: Iterable[tuple[bytes, bytes]]) -> dict[str, str]:
+    return {name.decode("ascii").lower(): value.decode("latin-1") for name, value in raw}
+
+
+def _start(response: httpcore.Response) -> bytes:
+    """Read an answer as far as the bound; the rest is left where it is."""
+    body = b""
+    for part in response.iter_stream():
+        body += part
+        if len(body) >= MOST_BYTES:
+            break
+    return body[:MOST_BYTES]
