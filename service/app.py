@@ -28,6 +28,7 @@ from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.memory import give_back
+from service.notify.channels import make_senders
 from service.notify.mqtt import NoticePublisher, message
 from service.notify.postman import Postman
 from service.science import film
@@ -35,6 +36,7 @@ from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
 from service.store.desk import Desk, ShopFacts
+from service.store.facts import Facts
 from service.store.kinds import Kinds
 from service.store.notice_book import NoticeBook
 from service.store.outbox import Outbox
@@ -123,7 +125,7 @@ class Shop:
         self.postman = Postman(
             self.outbox,
             self.clock,
-            {},
+            make_senders(settings, Facts(self.db), self.publisher.publish),
             public_url=lambda: public_url(settings),
             wording=lambda prefs: _words(prefs, zone, settings.units),
         )
