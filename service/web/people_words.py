@@ -20,10 +20,10 @@ FORMS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
     "email": (("to", "Address", "email", ""),),
     "webhook": (
         ("url", "URL", "url", "receives each message as JSON"),
-        ("secret", "Secret", "text", "signs it; empty: one is made"),
+        ("secret", "Secret", "text", "signs each message; the other side needs it"),
     ),
     "apprise": (("url", "URL", "text", "as the Apprise library writes it"),),
-    "mqtt": (),
+    "mqtt": (("topic", "Topic", "text", "below boothglass/people/; empty: one is made"),),
 }
 """Fields that are typed in for a kind of channel: name, label, type, hint."""
 

@@ -11,10 +11,10 @@ from typing import Any
 from service.notify.channels.message import Later, Message
 from service.notify.channels.webhook import payload
 
-__all__ = ["ROOT", "Mqtt"]
+__all__ = ["Mqtt"]
 
-ROOT = "boothglass/people/"
-"""Every such topic begins so: nothing that is sent here can pass for a reading or a command."""
+ROOT, LAST = "boothglass/people/", "/notices"
+"""Every such topic is of four words: nothing that is sent here can pass for a reading, of three."""
 
 
 class Mqtt:
@@ -24,12 +24,15 @@ class Mqtt:
         self._publish = publish
 
     def check(self, config: Mapping[str, Any]) -> dict[str, Any]:
-        """Take ``topic``, or make one that nobody else has."""
-        topic = str(config.get("topic") or "").strip() or f"{secrets.token_hex(4)}/notices"
-        rest = topic.removeprefix(ROOT)
-        if not re.fullmatch(r"[\w.-]+(/[\w.-]+)*", rest) or len(rest) > 100:
-            raise ValueError(f"topic: must be {ROOT} and letters, digits, dots, dashes and slashes")
-        return {"topic": ROOT + rest}
+        """Take ``topic``: the word in the middle that says whose it is; or make one."""
+        said = str(config.get("topic") or "").strip() or secrets.token_hex(4)
+        word = said.removeprefix(ROOT).removesuffix(LAST)
+        if not re.fullmatch(r"[\w.-]{1,64}", word):
+            raise ValueError(
+                "topic: must be one word of letters, digits, dots and dashes: "
+                f"messages go to {ROOT}<word>{LAST}"
+            )
+        return {"topic": f"{ROOT}{word}{LAST}"}
 
     def send(self, config: Mapping[str, Any], message: Message) -> None:
         """Publish; a listener that must not hear twice keeps the ids it heard."""

@@ -35,12 +35,14 @@ class Webhook:
         self._clock = clock or WallClock()
 
     def check(self, config: Mapping[str, Any]) -> dict[str, Any]:
-        """Take ``url``, and ``secret`` or make one."""
+        """Take ``url`` and ``secret``, which the receiver must be told, too."""
         try:
             url = self._outward.check(config.get("url"))
         except ValueError as error:
             raise ValueError(f"url: {error}") from error
-        secret = str(config.get("secret") or "") or _made()
+        secret = str(config.get("secret") or "").strip()
+        if not secret:
+            raise ValueError(f"secret: is needed, here and at the receiver; a new one: {_made()}")
         _key(secret)
         return {"url": url, "secret": secret}
 
