@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -25,6 +24,7 @@ from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
 from service.store.forecasts import NewForecast
 from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
+from service.store.place_book import PlaceBook
 from service.store.recipes import RecipeBook
 from service.store.tables import (
     Coat,
@@ -39,9 +39,8 @@ from service.store.tables import (
 )
 from service.store.verdicts import VerdictBook, said_of, verdicts_on
 
-__all__ = ["BUILDS", "PLACE_KINDS", "USUAL_PASSES", "Work"]
+__all__ = ["BUILDS", "USUAL_PASSES", "Work"]
 
-PLACE_KINDS = ("booth", "rack", "store", "outdoors")
 Record = Coat | StepDone | Hanging | Verdict | ColdArrival
 RECORDS: dict[str, type[Record]] = {
     "coat": Coat,
@@ -50,8 +49,6 @@ RECORDS: dict[str, type[Record]] = {
     "verdict": Verdict,
     "cold": ColdArrival,
 }
-RESERVED_PLACES = frozenset({"notices"})
-PLACE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 
 USUAL_PASSES = 2
 """A material's usual wet film is laid by two crossing passes (assumed)."""
@@ -65,6 +62,7 @@ class Work:
 
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, desk: Desk) -> None:
         self.db, self.clock, self.catalogue, self.desk = db, clock, catalogue, desk
+        self.places = PlaceBook(db, clock)
         self.recipes = RecipeBook(db, clock, catalogue)
         self.verdicts = VerdictBook(db, clock, catalogue)
         self.arrivals = ArrivalBook(db, clock)
@@ -91,27 +89,7 @@ class Work:
         air_changes_h: float | None = None,
     ) -> Place:
         """Make a place; raises BadInput or Conflict."""
-        if not PLACE_ID.fullmatch(place_id) or place_id in RESERVED_PLACES:
-            raise BadInput("id", "small letters, digits, - and _ only; and not 'notices'")
-        if kind not in PLACE_KINDS:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(PLACE_KINDS)}")
-        if volume_m3 is not None:
-            within("volume_m3", volume_m3, 0.1, 1e5, "m³")
-        if air_changes_h is not None:
-            within("air_changes_h", air_changes_h, 0.0, 1000.0, "1/h")
-        with self.db.write() as session:
-            if session.get(Place, place_id) is not None:
-                raise Conflict("id", f"there is already a place {place_id!r}")
-            row = Place(
-                id=place_id,
-                name=text("name", name or place_id.replace("-", " ").replace("_", " "), 120),
-                kind=kind,
-                volume_m3=volume_m3,
-                air_changes_h=air_changes_h,
-                made_at=self.clock.now(),
-            )
-            session.add(row)
-        return row
+        return self.places.add(place_id, name, kind, volume_m3, air_changes_h)
 
     def add_instrument(
         self,

@@ -18,6 +18,7 @@ __all__ = [
     "InstrumentIn",
     "InstrumentReadingIn",
     "JarIn",
+    "PlaceChangeIn",
     "PlaceIn",
     "SaltCheckIn",
     "SensorIn",
@@ -55,6 +56,15 @@ class PlaceIn(_In):
     def word(self) -> str:
         """The word for the place in topics and addresses; empty where nothing was given."""
         return self.id or re.sub(r"[^a-z0-9]+", "-", (self.name or "").lower()).strip("-")[:64]
+
+
+class PlaceChangeIn(_In):
+    """What is to be different about a place; what is left out stays, null: not known any more."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)] = ""
+    kind: Literal["booth", "rack", "store", "outdoors"] = "booth"
+    volume_m3: Annotated[float, Field(ge=0.1, le=1e5)] | None = None
+    air_changes_h: Annotated[float, Field(ge=0, le=1000)] | None = None
 
 
 class InstrumentIn(_In):

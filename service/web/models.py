@@ -415,9 +415,7 @@ class PlanLineOut(_Out):
     material: str | None
     start_at: Instant
     end_at: Instant
-    why: Literal[
-        "now", "wait", "hours", "window", "coats", "masking", "booth", "hands", "grouped"
-    ]
+    why: Literal["now", "wait", "hours", "window", "coats", "masking", "booth", "hands", "grouped"]
     by: str | None
 
 

@@ -9,7 +9,7 @@ from shopkit import LiveShop
 
 WANTED = {
     "/api/v1/places": {"get", "post"},
-    "/api/v1/places/{place_id}": {"get"},
+    "/api/v1/places/{place_id}": {"get", "patch"},
     "/api/v1/places/{place_id}/air": {"get"},
     "/api/v1/places/{place_id}/history": {"get"},
     "/api/v1/places/{place_id}/export": {"get"},

@@ -177,3 +177,62 @@ def test_a_place_without_a_word_is_called_by_its_name(shop: LiveShop) -> None:
     nameless = shop.http.post("/api/v1/places", json={"kind": "rack"})
     assert nameless.status_code == 422
     assert nameless.json()["errors"][0]["field"] == "id"
+
+
+def test_a_place_is_described_anew(shop: LiveShop) -> None:
+    shop.read(21.0, 50.0)
+    url = "/api/v1/places/booth"
+    body = {"name": "Spray booth", "volume_m3": 22, "air_changes_h": 30}
+    changed = shop.http.patch(url, json=body)
+    assert changed.status_code == 200
+    assert shop.http.get(url).json()["volume_m3"] == 22.0
+    # What is left out stays; null is: not known any more; the word never changes.
+    again = shop.http.patch(url, json={"kind": "rack", "volume_m3": None}).json()
+    assert {k: again[k] for k in ("id", "name", "kind", "volume_m3", "air_changes_h")} == {
+        "id": "booth", "name": "Spray booth", "kind": "rack", "volume_m3": None,
+        "air_changes_h": 30.0,
+    }  # fmt: skip
+    assert again["air"]["air_c"] == 21.0
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("name", ""),
+        ("name", "x" * 121),
+        ("name", None),
+        ("kind", "garage"),
+        ("volume_m3", 0),
+        ("volume_m3", "wide"),
+        ("air_changes_h", -1),
+        ("id", "other"),
+    ],
+)
+def test_a_wrong_figure_of_a_place_is_named_and_nothing_changes(
+    shop: LiveShop, field: str, value: object
+) -> None:
+    before = shop.http.post("/api/v1/places", json={"id": "booth", "volume_m3": 22}).json()
+    answer = shop.http.patch("/api/v1/places/booth", json={"name": "New", field: value})
+    assert answer.status_code == 422
+    assert field in answer.text
+    assert shop.http.get("/api/v1/places/booth").json() == before
+    assert shop.http.patch("/api/v1/places/none", json={"name": "New"}).status_code == 404
+
+
+def test_the_page_of_a_place_takes_its_figures(shop: LiveShop) -> None:
+    shop.http.post("/api/v1/places", json={"id": "booth", "air_changes_h": 12})
+    page = shop.http.get("/air/booth").text
+    assert 'name="air_changes_h" value="12.0"' in page
+    fields = {"name": "Spray booth", "kind": "booth", "volume_m3": "22.5"}
+    send = {"headers": {"Origin": shop.url}, "follow_redirects": True}
+    answer = shop.http.post("/air/booth/place", data=fields, **send)
+    assert answer.status_code == 200
+    assert "<h1>Spray booth</h1>" in answer.text
+    found = shop.http.get("/api/v1/places/booth").json()
+    assert (found["volume_m3"], found["air_changes_h"]) == (22.5, None)
+    for field, value in (("name", ""), ("volume_m3", "big"), ("kind", "garage")):
+        wrong = shop.http.post("/air/booth/place", data=fields | {field: value}, **send)
+        assert wrong.status_code == 422
+        assert f'id="{field}-wrong"' in wrong.text
+    assert shop.http.get("/api/v1/places/booth").json() == found
+    assert shop.http.post("/air/none/place", data=fields, **send).status_code == 404

@@ -33,7 +33,8 @@ def test_the_page_shows_today_and_takes_hours(shop: LiveShop) -> None:
     text = shop.http.get("/plan").text
     assert "Seal" in text
     assert "When each is through" in text
-    fields = {"hands": "1", "booth": "1", "most_coats_a_day": "3", "setup_min": "20", "mask_setup_min": "10",
+    fields = {"hands": "1", "booth": "1", "most_coats_a_day": "3", "setup_min": "20",
+              "mask_setup_min": "10",
               "mon.from": "09:00", "mon.until": "12:00"}  # fmt: skip
     origin = {"Origin": shop.url}
     answer = shop.http.post("/plan/hours", data=fields, headers=origin, follow_redirects=True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Query, Response
 from pydantic import AwareDatetime
 
+from service.store.place_book import PlaceChange
 from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 
@@ -38,6 +39,15 @@ def add_place(body: inputs.PlaceIn, shop: ShopDep, response: Response) -> models
 @router.get("/places/{place_id}")
 def get_place(place_id: str, shop: ShopDep) -> models.PlaceOut:
     """Give one place with its air now."""
+    return answers.place_out(shop.desk.place(place_id))
+
+
+@router.patch("/places/{place_id}")
+def change_place(place_id: str, body: inputs.PlaceChangeIn, shop: ShopDep) -> models.PlaceOut:
+    """Describe a place anew: its name, kind, volume and fresh air; its word stays."""
+    change = cast("PlaceChange", body.model_dump(exclude_unset=True))
+    shop.work.places.change(place_id, change)
+    shop.hub.publish("air", {"place": place_id})
     return answers.place_out(shop.desk.place(place_id))
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.shop.wood_watch import BAND_PCT
 from service.store.errors import StoreError
+from service.store.place_book import PlaceChange
 from service.web import inputs
-from service.web.deps import ShopDep
+from service.web.deps import Shop, ShopDep
 from service.web.pages.course import air_rows, course_figure
 from service.web.pages.forms import FormDep, FormError, blame, read
 from service.web.pages.render import renderer_of
@@ -58,12 +59,32 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
 @router.get("/air/{place_id}")
 def get_air(place_id: str, request: Request, shop: ShopDep, span: Span = "24h") -> Response:
     """Show the air of a place now and its course."""
+    return _air(request, shop, place_id, span)
+
+
+@router.post("/air/{place_id}/place")
+def change_place(place_id: str, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Describe a place anew; a figure that was left empty is not known."""
+    words = renderer_of(request).words
+    try:
+        form = read(inputs.PlaceChangeIn, fields, words)
+        shop.work.places.change(place_id, cast("PlaceChange", form.model_dump()))
+    except (FormError, StoreError) as error:
+        return _air(request, shop, place_id, "24h", 422, errors=blame(error), values=fields)
+    shop.hub.publish("air", {"place": place_id})
+    return RedirectResponse(f"/air/{place_id}", 303)
+
+
+def _air(
+    request: Request, shop: Shop, place_id: str, span: str, status: int = 200, **more: Any
+) -> Response:
     place = shop.desk.place(place_id)
     now = shop.clock.now()
     renderer = renderer_of(request)
     return renderer.page(
         request,
         "air.html",
+        status,
         place=place,
         span=span,
         spans=SPANS,
@@ -71,6 +92,7 @@ def get_air(place_id: str, request: Request, shop: ShopDep, span: Span = "24h") 
         wood=None if place.kind == "outdoors" else shop.desk.wood(place_id),
         wood_band=BAND_PCT,
         course=course_figure(shop, renderer, place, _start(now, span), now),
+        **({"errors": {}, "values": {}} | more),
     )
 
 
