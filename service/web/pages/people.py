@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import secrets
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -21,6 +23,9 @@ router = APIRouter()
 
 LATEST = 10
 """As many messages are shown."""
+
+NAMED = 4
+"""As many kinds are named; more are counted."""
 
 
 @router.get("/settings/people")
@@ -147,18 +152,23 @@ def _page(
 ) -> Response:
     telling = shop.telling
     rules = telling.people.rules(person_id)
+    told = {kind: _how_told(kind, rules) for kind in NOTICE_KINDS}
+    channels = telling.people.channels(person_id)
     others = [row for row in telling.people.people() if row.id != person_id]
     return renderer_of(request).page(
         request,
         "person.html",
         status,
         person=telling.people.person(person_id),
-        channels=telling.people.channels(person_id),
+        channels=channels,
+        ways={row.id: row.name for row in channels},
         rules=rules,
-        told={kind: _how_told(kind, rules) for kind in NOTICE_KINDS},
+        told=told,
+        in_short=_in_short(told),
         others=[("", "Nobody"), *((row.id, row.name) for row in others)],
         deliveries=telling.outbox.deliveries(person_id, LATEST),
         kinds=telling.post.kinds,
+        secret=f"whsec_{base64.b64encode(secrets.token_bytes(32)).decode()}",
         said_of=people_words,
         form=form,
         values=values or {},
@@ -181,6 +191,19 @@ def _how_told(kind: str, rules: dict[str, Any]) -> str:
         return "off"
     how = "night" if kind in rules["breaks_quiet"] else "on"
     return f"{how}-ask" if kind in rules["escalate_kinds"] else how
+
+
+def _in_short(told: dict[str, str]) -> str:
+    """Say in a sentence how each kind is told: the few by name, the many by number."""
+    said = []
+    for how, words in people_words.HOW_TOLD.items():
+        kinds = [NOTICE_KINDS[kind].lower() for kind in told if told[kind] == how]
+        if len(kinds) == len(told):
+            said.append(f"{words}: all kinds.")
+        elif kinds:
+            listed = ", ".join(kinds) if len(kinds) <= NAMED else f"{len(kinds)} kinds"
+            said.append(f"{words}: {listed}.")
+    return " ".join(said)
 
 
 def _rules(fields: Fields) -> dict[str, Any]:
