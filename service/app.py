@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,7 @@ from service.science import film
 from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
-from service.store.desk import Desk, ShopFacts
+from service.store.desk import Desk
 from service.store.facts import Facts
 from service.store.kinds import Kinds
 from service.store.notice_book import NoticeBook
@@ -45,11 +45,13 @@ from service.store.readings import Recorded
 from service.store.retention import Retention
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
+from service.store.shop_settings import SettingsBook, ShopSettings
 from service.store.tables import Notice
 from service.store.work import Work
 from service.web import create_web
 from service.web.deps import Telling
 from service.web.live import Hub
+from service.web.person import words_for
 from service.web.words import Words, shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
@@ -78,11 +80,6 @@ def _with_broker_port(settings: Settings) -> Settings:
     return settings.model_copy(update={"mqtt_port": port})
 
 
-def _words(prefs: Mapping[str, Any], zone: tzinfo, units: str) -> Words:
-    """Return the words of a person with such preferences."""
-    return Words(zone, us=(prefs.get("units") or units) == "us")
-
-
 class Shop:
     """A running service, from settings."""
 
@@ -90,12 +87,12 @@ class Shop:
         self._gave_back_at = time.monotonic()
         self.settings = settings = _with_broker_port(settings)
         self.clock: Clock = clock or make_clock(settings)
-        zone = shop_zone(settings)
+        shop_zone(settings)  # a wrong one is refused before anything is made
         self.db = Database(sqlite_url(settings.data))
         self.db.upgrade()
+        self.set_up = SettingsBook(self.db, settings)
         self.catalogue: Catalogue = load_catalogue(settings.data)
-        facts = ShopFacts(settings.stale_after_s, settings.altitude_m, settings.check_every_days)
-        self.desk = Desk(self.db, self.clock, self.catalogue, facts)
+        self.desk = Desk(self.db, self.clock, self.catalogue, self.set_up.now.facts)
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)
         self.book = NoticeBook(self.db, self.clock, self.catalogue, self.desk)
         self.hub = Hub()
@@ -119,15 +116,15 @@ class Shop:
         )
         self.publisher = NoticePublisher(self.address, self.book)
         self.foretold = ForecastListener(self.address, self.db, self.clock)
-        self.retention = Retention(self.db, self.clock, settings.keep_raw_days)
+        self.retention = Retention(self.db, self.clock, self.set_up.now.keep_raw_days)
         self.keeper = self._keeper()
-        self.outbox = Outbox(self.db, self.clock, lambda: zone)
+        self.outbox = Outbox(self.db, self.clock, lambda: self.set_up.now.tz)
         self.postman = Postman(
             self.outbox,
             self.clock,
             make_senders(settings, Facts(self.db), self.publisher.publish),
             public_url=lambda: public_url(settings),
-            wording=lambda prefs: _words(prefs, zone, settings.units),
+            wording=self._words,
         )
         self.jobs = Jobs(
             self.book,
@@ -150,10 +147,12 @@ class Shop:
             telling=Telling(PeopleBook(self.db, self.clock), self.outbox, self.postman),
             clock=self.clock,
             settings=settings,
+            book=self.set_up,
             hub=self.hub,
             health=self.health,
             lifespan=self._lifespan,
         )
+        self.set_up.on_change(self._set)
 
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
@@ -176,6 +175,17 @@ class Shop:
         if self.broker is not None:
             self.broker.stop()
         self.db.dispose()
+
+    def _set(self, now: ShopSettings) -> None:
+        """Let a change of the settings be in force at once."""
+        self.desk.facts = now.facts
+        self.retention.keep_days = now.keep_raw_days
+        if self.keeper is not None:
+            self.keeper.zone = now.tz
+
+    def _words(self, prefs: Mapping[str, Any]) -> Words:
+        """Return the words of a person with such preferences."""
+        return words_for(self.set_up.now, prefs, self.web.state.studio.tongues)
 
     def _housework(self) -> None:
         self.retention.step()
@@ -216,7 +226,7 @@ class Shop:
         to = self.settings.backup_to
         if to is None:
             return None
-        return Keeper.of(self.settings, to, self.clock, shop_zone(self.settings))
+        return Keeper.of(self.settings, to, self.clock, self.set_up.now.tz)
 
     def _broker_address(self) -> MqttAddress:
         if self.settings.mqtt_url is not None:

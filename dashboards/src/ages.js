@@ -72,12 +72,21 @@ export function tick() {
 let hours = null;
 
 function hourOf(instant) {
-  hours ??= new Intl.DateTimeFormat("en-GB", {
-    hour: "2-digit",
-    minute: "2-digit",
-    timeZone: shopZone(),
-  });
+  hours ??= new Intl.DateTimeFormat(locale(), { ...clockParts(), timeZone: shopZone() });
   return hours.format(new Date(instant));
+}
+
+/** The language of the page, with the day before the month. */
+export function locale() {
+  const lang = document.documentElement.lang || "en";
+  return lang === "en" ? "en-GB" : lang;
+}
+
+/** How the person reads a clock: 15:40, or 3:40 pm. */
+export function clockParts() {
+  return body.dataset.clock === "12"
+    ? { hour: "numeric", minute: "2-digit", hourCycle: "h12" }
+    : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 }
 
 function doubt(now) {
@@ -106,7 +115,7 @@ function announce(answer, shown) {
 
 function lostText(check, since) {
   if (check) lastAnswer = check.dataset.answer;
-  const at = new Date(since).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const at = new Date(since).toLocaleTimeString(locale(), clockParts());
   const last = lastAnswer ? ` The last answer was ${lastAnswer}; it no longer counts.` : "";
   return `The service has not answered since ${at}, so no answer here.${last}`;
 }

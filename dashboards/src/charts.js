@@ -1,6 +1,6 @@
 // The course of the air, drawn over the server's own drawing once its rows are here.
 import uPlot from "uplot";
-import { shopZone } from "./ages.js";
+import { clockParts, locale, shopZone } from "./ages.js";
 
 const NIGHT = matchMedia("(prefers-color-scheme: dark)");
 const live = new Map();
@@ -166,10 +166,10 @@ function clock(times) {
   const long = times[times.length - 1] - times[0] > 48 * 3600;
   const zone = shopZone();
   const format = new Intl.DateTimeFormat(
-    "en-GB",
+    locale(),
     long
-      ? { weekday: "short", hour: "2-digit", minute: "2-digit", timeZone: zone }
-      : { hour: "2-digit", minute: "2-digit", timeZone: zone },
+      ? { weekday: "short", ...clockParts(), timeZone: zone }
+      : { ...clockParts(), timeZone: zone },
   );
   return (seconds) => format.format(new Date(seconds * 1000));
 }

@@ -63,7 +63,7 @@ class Keeper:
         recipient: str | None = None,
     ) -> None:
         self._data, self._store, self._clock = data, store, clock
-        self._daily_at, self._zone = daily_at, zone
+        self._daily_at, self.zone = daily_at, zone
         self._keep, self._recipient = keep or Keep(), recipient
         self._last: datetime | None = None
         self._asked_store = False
@@ -144,8 +144,8 @@ class Keeper:
 
     def _due_since(self, now: datetime) -> datetime:
         """The last instant at which the clock on the wall passed the set hour."""
-        local = now.astimezone(self._zone)
-        due = datetime.combine(local.date(), self._daily_at, self._zone)
+        local = now.astimezone(self.zone)
+        due = datetime.combine(local.date(), self._daily_at, self.zone)
         if due > local:
-            due = datetime.combine(local.date() - timedelta(days=1), self._daily_at, self._zone)
+            due = datetime.combine(local.date() - timedelta(days=1), self._daily_at, self.zone)
         return due

@@ -50,20 +50,20 @@ class Retention:
     """
 
     def __init__(self, db: Database, clock: Clock, keep_days: int | None) -> None:
-        self._db, self._clock, self._keep_days = db, clock, keep_days
+        self._db, self._clock, self.keep_days = db, clock, keep_days
         self._bites: Iterator[int] = iter(())
         self._begun_on: object = None
 
     def step(self) -> int:
         """Take the next bite, if one is due; returns how many readings went."""
-        if self._keep_days is None:
+        if self.keep_days is None:
             return 0
         now = self._clock.now()
         try:
             gone = next(self._bites, None)
             if gone is None and now.date() != self._begun_on:
                 self._begun_on = now.date()
-                self._bites = thin(self._db, now, self._keep_days)
+                self._bites = thin(self._db, now, self.keep_days)
                 gone = next(self._bites, None)
         except Exception:
             self._begun_on = None  # begun anew at the next step, and told until it goes

@@ -36,6 +36,11 @@ class Dashboards:
         return self.root / "dist"
 
     @property
+    def locale(self) -> Path:
+        """Catalogues of other languages."""
+        return self.root / "locale"
+
+    @property
     def icons(self) -> Path:
         """Icons, as they are."""
         return self.root / "icons"

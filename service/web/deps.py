@@ -21,10 +21,10 @@ from service.store.planning import Planner
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.tap_book import TapBook
+from service.store.shop_settings import SettingsBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
-from service.web.words import shop_zone
 
 __all__ = [
     "Health",
@@ -92,12 +92,15 @@ class Shop:
     dashboards: Dashboards
     telling: Telling
     tap_lock: threading.Lock = field(default_factory=threading.Lock)
+    book: SettingsBook
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 
     @cached_property
     def planner(self) -> Planner:
         """Makes the plan, in the shop's zone."""
-        return Planner(self.desk.db, self.clock, self.desk, shop_zone(self.settings))
+        made = Planner(self.desk.db, self.clock, self.desk, self.book.now.tz)
+        self.book.on_change(lambda now: setattr(made, "zone", now.tz))
+        return made
 
     @cached_property
     def taps(self) -> TapBook:

@@ -16,7 +16,6 @@ from service.store.errors import BadInput
 from service.store.kinds import Kind, checked_mapping
 from service.web.deps import Shop
 from service.web.models import Instant, Number
-from service.web.words import shop_zone
 
 __all__ = [
     "KindIn",
@@ -163,7 +162,7 @@ def listening_out(shop: Shop) -> ListeningOut:
     found = Proposals((), ())
     if overheard.state == "done" and topics:
         found = _proposed(
-            topics, tuple(shop.kinds.places()), getattr(shop_zone(shop.settings), "key", None)
+            topics, tuple(shop.kinds.places()), getattr(shop.book.now.tz, "key", None)
         )
     samples = {heard.topic: heard for heard in topics}
     return ListeningOut(

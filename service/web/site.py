@@ -15,13 +15,14 @@ from service.store.desk import Desk
 from service.store.kinds import Kinds
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
+from service.store.shop_settings import SettingsBook
 from service.store.work import Work
 from service.web import api, pages, problems
 from service.web.assets import LongLived, find_dashboards
 from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
-from service.web.pages.render import Renderer
+from service.web.pages.render import Studio, renderer_of
 
 __all__ = ["create_web"]
 
@@ -42,6 +43,7 @@ def create_web(
     telling: Telling,
     clock: Clock,
     settings: Settings,
+    book: SettingsBook,
     hub: Hub,
     health: Health,
     lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None = None,
@@ -62,8 +64,8 @@ def create_web(
         The people who are told things, and how.
     clock : Clock
         The shop's time.
-    settings : Settings
-        Zone, units, staleness.
+    settings, book : Settings, SettingsBook
+        What was set from outside, and what is in force.
     hub : Hub
         The live stream's hub; intake and jobs publish to it too.
     health : callable
@@ -102,15 +104,15 @@ def create_web(
         health,
         dashboards,
         telling,
+        book,
     )
-    renderer = Renderer(shop)
-    app.state.shop, app.state.renderer = shop, renderer
+    app.state.shop, app.state.studio = shop, Studio(shop)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
     for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
         if folder.is_dir():
             app.mount(address, LongLived(directory=folder))
-    problems.install(app, renderer.problem)
+    problems.install(app, lambda request, *said: renderer_of(request).problem(request, *said))
     problems.describe(app)
     # The live stream and pictures are left as they are.
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)

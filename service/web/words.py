@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from babel.dates import format_date, format_skeleton, format_time
 from tzlocal import get_localzone
 
 from service.settings import Settings
+from service.web.tongue import ENGLISH, Tongue
 
 __all__ = ["UM_PER_MIL", "Words", "shop_zone"]
 
@@ -35,6 +37,9 @@ _FIGURE = re.compile(
     r"(?P<unit>K|°C|µm|m³|g/kg|g of water per kg of air)(?![\w/])"
 )
 
+_DECIMAL = re.compile(r"(?<=\d)(?<!\.\d)\.(?=\d+(?![.\d]))")
+"""The point of a decimal fraction, and not those of an address or a version."""
+
 
 def shop_zone(settings: Settings) -> tzinfo:
     """Return the shop's time zone: the setting, else the machine's.
@@ -54,10 +59,27 @@ def shop_zone(settings: Settings) -> tzinfo:
 
 @dataclass(frozen=True)
 class Words:
-    """Puts SI and UTC into words. ``us`` chooses °F, mil and grains."""
+    """Puts SI and UTC into words.
+
+    ``us`` chooses °F, mil and grains, ``twelve`` the clock with am and pm.
+    """
 
     zone: tzinfo
     us: bool = False
+    twelve: bool = False
+    tongue: Tongue = ENGLISH
+
+    def say(self, template: str, /, **given: object) -> str:
+        """A sentence from its template, in the person's language."""
+        return self.tongue.say(template, **given)
+
+    def figure(self, value: float, digits: int = 0) -> str:
+        """A bare figure."""
+        return self._plain(value, digits)
+
+    def _plain(self, value: float, digits: int) -> str:
+        text = _minus(f"{value:.{digits}f}")
+        return text if self.tongue.decimal == "." else text.replace(".", self.tongue.decimal)
 
     @property
     def zone_name(self) -> str:
@@ -71,34 +93,34 @@ class Words:
         if celsius is None:
             return UNKNOWN
         value = celsius * 1.8 + 32.0 if self.us else celsius
-        return f"{_plain(value, digits)} {self.temperature_unit}"
+        return f"{self._plain(value, digits)} {self.temperature_unit}"
 
     def temperatures(self, low_c: float, high_c: float) -> str:
         """A range of temperatures, its unit left to the figure beside it."""
         low, high = self.temperature(low_c), self.temperature(high_c)
-        return f"{low.rsplit(' ', 1)[0]} to {high.rsplit(' ', 1)[0]}"
+        return self.say("{low} to {high}", low=low.rsplit(" ", 1)[0], high=high.rsplit(" ", 1)[0])
 
     def difference(self, kelvin: float | None, digits: int = 1) -> str:
         """A difference of temperatures."""
         if kelvin is None:
             return UNKNOWN
-        return f"{_plain(kelvin * self.difference_factor, digits)} {self.difference_unit}"
+        return f"{self._plain(kelvin * self.difference_factor, digits)} {self.difference_unit}"
 
     def film(self, micrometres: float | None) -> str:
         """A film thickness."""
         if micrometres is None:
             return UNKNOWN
         if self.us:
-            return f"{_plain(micrometres / UM_PER_MIL, 1)} mil"
-        return f"{_plain(micrometres, 0)} µm"
+            return f"{self._plain(micrometres / UM_PER_MIL, 1)} mil"
+        return f"{self._plain(micrometres, 0)} µm"
 
     def humidity(self, percent: float | None) -> str:
         """A relative humidity."""
-        return UNKNOWN if percent is None else f"{_plain(percent, 0)} %"
+        return UNKNOWN if percent is None else f"{self._plain(percent, 0)} %"
 
     def fine(self, percent: float | None) -> str:
         """A relative humidity to a tenth, where a sensor is looked at closely."""
-        return UNKNOWN if percent is None else f"{_plain(percent, 1)} % RH"
+        return UNKNOWN if percent is None else f"{self._plain(percent, 1)} % RH"
 
     def quantity(self, name: str, value: float | None) -> str:
         """A figure of a sensor: ``rh_pct``, or a temperature."""
@@ -108,14 +130,16 @@ class Words:
         """A standard uncertainty of such a figure."""
         if sd is None:
             return UNKNOWN
-        return f"{_plain(sd, 1)} % RH" if name == "rh_pct" else self.difference(sd, 2)
+        return f"{self._plain(sd, 1)} % RH" if name == "rh_pct" else self.difference(sd, 2)
 
     def correction(self, name: str, slope: float, offset: float) -> str:
         """A correction as arithmetic on what was sent, in the shop's units."""
         unit = "% RH" if name == "rh_pct" else self.temperature_unit
         shift = self.offset_figure(name, slope, offset)
-        sent = "sent" if abs(slope - 1.0) < 5e-5 else f"{_plain(slope, 4)} × sent"
-        return f"{sent} {'−' if shift < 0 else '+'} {_plain(abs(shift), 2)} {unit}"
+        sent = self.say("sent")
+        if abs(slope - 1.0) >= 5e-5:
+            sent = f"{self._plain(slope, 4)} × {sent}"
+        return f"{sent} {'−' if shift < 0 else '+'} {self._plain(abs(shift), 2)} {unit}"
 
     def offset_figure(self, name: str, slope: float, offset: float) -> float:
         """The offset of a correction in the shop's unit: °F have another zero than °C."""
@@ -142,8 +166,8 @@ class Words:
         if grams_per_m2 is None:
             return UNKNOWN
         if self.us:
-            return f"{_plain(grams_per_m2 / G_M2_PER_OZ_FT2, 3)} oz/ft²"
-        return f"{_plain(grams_per_m2, 1)} g/m²"
+            return f"{self._plain(grams_per_m2 / G_M2_PER_OZ_FT2, 3)} oz/ft²"
+        return f"{self._plain(grams_per_m2, 1)} g/m²"
 
     def measured(self, value: float | None, unit: str) -> str:
         """A figure with the unit it came in, turned into the shop's."""
@@ -156,16 +180,21 @@ class Words:
         if unit == "µm":
             return self.film(value)
         if unit == "% RH":
-            return f"{_plain(value, 0)} % RH"
+            return f"{self._plain(value, 0)} % RH"
         if unit == "s":
             return self.span(timedelta(seconds=value))
         if unit == "of the wait":
-            return f"{_plain(100 * value, 0)} % {unit}"
-        return f"{_plain(value, 1)} {unit}".rstrip()
+            return self.say("{share} % of the wait", share=self._plain(100 * value, 0))
+        return f"{self._plain(value, 1)} {unit}".rstrip()
 
     def local(self, text: str) -> str:
-        """Turn the SI figures inside a sentence into the shop's units."""
-        return _FIGURE.sub(self._figure, text) if self.us else text
+        """Say a sentence of the service in the person's language, its figures in their units."""
+        text = self.tongue.said(text)
+        if self.us:
+            text = _FIGURE.sub(self._figure, text)
+        if self.tongue.decimal != ".":
+            text = _DECIMAL.sub(self.tongue.decimal, text)
+        return text
 
     def _figure(self, match: re.Match[str]) -> str:
         value, unit = float(match["value"]), match["unit"]
@@ -176,9 +205,11 @@ class Words:
         if unit == "µm":
             return self.film(value)
         if unit == "m³":
-            return f"{_plain(value / M3_PER_FT3, 0)} ft³"
-        grains = _plain(value * GRAINS_PER_GRAM_KG, 0)
-        return f"{grains} gr/lb" if unit == "g/kg" else f"{grains} grains of water per lb of air"
+            return f"{self._plain(value / M3_PER_FT3, 0)} ft³"
+        grains = self._plain(value * GRAINS_PER_GRAM_KG, 0)
+        if unit == "g/kg":
+            return f"{grains} gr/lb"
+        return self.say("{grains} grains of water per lb of air", grains=grains)
 
     @property
     def temperature_unit(self) -> str:
@@ -198,15 +229,15 @@ class Words:
     def thin(self, millimetres: float) -> str:
         """A thickness or width of wood."""
         if self.us:
-            return f"{_plain(millimetres / 10.0 / CM_PER_INCH, 2)} in"
-        return f"{_plain(millimetres, 1)} mm"
+            return f"{self._plain(millimetres / 10.0 / CM_PER_INCH, 2)} in"
+        return f"{self._plain(millimetres, 1)} mm"
 
     def shift(self, millimetres: float) -> str:
         """A change of width, with its sign: minus means that it shrank."""
         digits, figure, unit = (
             (3, millimetres / 10.0 / CM_PER_INCH, "in") if self.us else (1, millimetres, "mm")
         )
-        return f"{'+' if figure > 0 else ''}{_plain(figure, digits)} {unit}"
+        return f"{'+' if figure > 0 else ''}{self._plain(figure, digits)} {unit}"
 
     def limit_unit(self, name: str) -> str:
         """Unit of a material's limit, by its name."""
@@ -217,8 +248,8 @@ class Words:
     def limit_figure(self, name: str, value: float) -> str:
         """A material's limit in the shop's unit, without the unit, as a form field holds it."""
         if name.endswith("_c"):
-            return _plain(value * 1.8 + 32.0 if self.us else value, 1)
-        return _plain(value * (self.difference_factor if name.endswith("_k") else 1.0), 1)
+            return self._plain(value * 1.8 + 32.0 if self.us else value, 1)
+        return self._plain(value * (self.difference_factor if name.endswith("_k") else 1.0), 1)
 
     def plain_limit(self, name: str, figure: float) -> float:
         """A limit that was typed in the shop's unit, in the unit of its name."""
@@ -242,7 +273,7 @@ class Words:
 
     def film_figure(self, micrometres: float) -> str:
         """A film thickness without its unit, as a form field holds it."""
-        return _plain(micrometres / UM_PER_MIL, 1) if self.us else _plain(micrometres, 0)
+        return self._plain(micrometres / UM_PER_MIL, 1) if self.us else self._plain(micrometres, 0)
 
     def film_um(self, figure: float) -> float:
         """Micrometres of a thickness that was typed in the shop's unit."""
@@ -264,7 +295,7 @@ class Words:
     @property
     def liquid_unit(self) -> str:
         """Unit of water that a machine takes out."""
-        return "pints" if self.us else "litres"
+        return self.say("pints") if self.us else self.say("litres")
 
     def litres(self, figure: float) -> float:
         """Litres of water typed in the shop's unit."""
@@ -274,67 +305,86 @@ class Words:
         """An amount of water that a machine takes out."""
         if litres is None:
             return UNKNOWN
-        return f"{_plain(litres / (LITRES_PER_PINT if self.us else 1.0), 1)} {self.liquid_unit}"
+        return (
+            f"{self._plain(litres / (LITRES_PER_PINT if self.us else 1.0), 1)} {self.liquid_unit}"
+        )
 
     def chance(self, probability: float | None) -> str:
         """A probability, which is never said to be nothing or all."""
         if probability is None:
             return UNKNOWN
         if probability < 0.01:
-            return "under 1 %"
-        return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+            return self.say("under 1 %")
+        return self.say("over 99 %") if probability > 0.99 else f"{100 * probability:.0f} %"
 
     # -- instants --------------------------------------------------------------------------
 
     def at(self, instant: datetime | None, now: datetime) -> str:
         """An instant, as short as it can be told from now: 15:40, tomorrow 9:10, Thu 9:10."""
         if instant is None:
-            return "not known"
+            return self.say("not known")
         here, today = instant.astimezone(self.zone), now.astimezone(self.zone).date()
-        clock = f"{here:%H:%M}"
+        clock = self.clock(instant)
         days = (here.date() - today).days
         if days == 0:
             return clock
-        if days in (1, -1):
-            return f"{'tomorrow' if days == 1 else 'yesterday'} {clock}"
-        if abs(days) < 7:
-            return f"{here:%a} {clock}" if days > 0 else f"{here:%a} {here.day} {here:%b} {clock}"
-        year = f" {here.year}" if here.year != today.year else ""
-        return f"{here.day} {here:%b}{year} {clock}"
+        if days == 1:
+            return self.say("tomorrow {clock}", clock=clock)
+        if days == -1:
+            return self.say("yesterday {clock}", clock=clock)
+        if 0 < days < 7:
+            return f"{self._date(here, 'EEE')} {clock}"
+        if -7 < days < 0:
+            return f"{self._date(here, 'EEE')} {self._date(here, 'MMMd')} {clock}"
+        return f"{self.day(instant, now)} {clock}"
 
     def clock(self, instant: datetime) -> str:
         """A time of day."""
-        return f"{instant.astimezone(self.zone):%H:%M}"
+        here = instant.astimezone(self.zone)
+        if self.twelve:
+            return str(format_time(here.time(), "h:mm a", locale=self.tongue.locale))
+        return f"{here:%H:%M}"
+
+    def clock_field(self, text: str) -> str:
+        """A time of day that is kept as HH:MM."""
+        if not self.twelve or not text:
+            return text
+        return str(format_time(time.fromisoformat(text), "h:mm a", locale=self.tongue.locale))
 
     def weekday(self, instant: datetime) -> str:
         """A day of the week with its date: Thursday 3 Mar."""
         here = instant.astimezone(self.zone)
-        return f"{here:%A} {here.day} {here:%b}"
+        return f"{self._date(here, 'EEEE')} {self._date(here, 'MMMd')}"
 
     def day(self, instant: datetime | None, now: datetime) -> str:
         """A date: 3 Mar, with its year where that is another one."""
         if instant is None:
-            return "not known"
+            return self.say("not known")
         here = instant.astimezone(self.zone)
-        year = "" if here.year == now.astimezone(self.zone).year else f" {here.year}"
-        return f"{here.day} {here:%b}{year}"
+        same = here.year == now.astimezone(self.zone).year
+        return self._date(here, "MMMd" if same else "yMMMd")
+
+    def _date(self, here: datetime, fields: str) -> str:
+        if fields.startswith("E"):
+            return str(format_date(here.date(), fields, locale=self.tongue.locale))
+        # Asked with a zone it converts to UTC; the day is the shop's.
+        return str(format_skeleton(fields, here.date(), locale=self.tongue.locale))
 
     def between(self, start: datetime | None, end: datetime | None, now: datetime) -> str:
         """A range of instants; the day is said once where both share it."""
         if start is None:
-            return "not known"
+            return self.say("not known")
         if end is None:
-            return f"{self.at(start, now)} and later than can be told"
-        first, last = self.at(start, now), self.at(end, now)
-        if start.astimezone(self.zone).date() == end.astimezone(self.zone).date():
-            last = last.rsplit(" ", 1)[-1]
-        return f"{first} and {last}"
+            return self.say("{start} and later than can be told", start=self.at(start, now))
+        same = start.astimezone(self.zone).date() == end.astimezone(self.zone).date()
+        last = self.clock(end) if same else self.at(end, now)
+        return self.say("{first} and {last}", first=self.at(start, now), last=last)
 
     def ago(self, seconds: float | None) -> str:
         """An age."""
         if seconds is None:
-            return "never"
-        return f"{self.span(timedelta(seconds=max(0.0, seconds)))} ago"
+            return self.say("never")
+        return self.say("{span} ago", span=self.span(timedelta(seconds=max(0.0, seconds))))
 
     def span(self, length: timedelta) -> str:
         """A length of time in its one fitting unit; the page's script says it the same way."""
@@ -345,7 +395,7 @@ class Words:
             return f"{seconds / 60:.0f} min"
         if seconds < 172800:
             return f"{seconds / 3600:.0f} h"
-        return f"{seconds / 86400:.0f} days"
+        return self.say("{days} days", days=f"{seconds / 86400:.0f}")
 
     def hours(self, hours: float | None) -> str:
         """A length given in hours."""
@@ -356,7 +406,7 @@ class Words:
         if hours is None:
             return UNKNOWN
         if hours >= 48.0:
-            return f"{hours / 24.0:.1f} days"
+            return self.say("{days} days", days=self._plain(hours / 24.0, 1))
         if hours >= 10.0:
             return f"{hours:.0f} h"
         whole, rest = divmod(round(hours * 60.0), 60)
@@ -378,7 +428,6 @@ class Words:
         return (at if at.tzinfo else at.replace(tzinfo=self.zone)).astimezone(UTC)
 
 
-def _plain(value: float, digits: int) -> str:
-    text = f"{value:.{digits}f}"
+def _minus(text: str) -> str:
     # "-0.0" is no figure that a person would write.
     return text.lstrip("-") if float(text) == 0.0 else text.replace("-", "−")

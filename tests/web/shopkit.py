@@ -25,7 +25,7 @@ from service.notify.postman import Postman
 from service.settings import MqttAddress, Settings
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, sqlite_url
-from service.store.desk import Desk, ShopFacts
+from service.store.desk import Desk
 from service.store.kinds import Kinds
 from service.store.outbox import Outbox
 from service.store.people_book import PeopleBook
@@ -33,11 +33,12 @@ from service.store.readings import NewReading, record_batch
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.settling import settle_all
+from service.store.shop_settings import SettingsBook
 from service.store.tables import Notice, Reject
 from service.store.work import Work
 from service.web import Hub, create_web
 from service.web.deps import Telling
-from service.web.words import Words, shop_zone
+from service.web.person import words_for
 
 NO_BROKER = MqttAddress("127.0.0.1", 1, None, None, tls=False)
 """Nobody listens on port 1."""
@@ -83,12 +84,9 @@ class LiveShop:
         shutil.copy(_migrated(), folder / "boothglass.sqlite")
         self.db = Database(sqlite_url(folder))
         self.catalogue = _catalogue()
-        facts = ShopFacts(
-            self.settings.stale_after_s,
-            self.settings.altitude_m,
-            self.settings.check_every_days,
-        )
-        self.desk = Desk(self.db, self.clock, self.catalogue, facts)
+        self.book = SettingsBook(self.db, self.settings)
+        self.desk = Desk(self.db, self.clock, self.catalogue, self.book.now.facts)
+        self.book.on_change(lambda now: setattr(self.desk, "facts", now.facts))
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)
         # No settling thread here: what is marked is settled at once.
         self.sensors = SensorBook(self.db, self.clock, lambda: settle_all(self.db))
@@ -98,16 +96,15 @@ class LiveShop:
         self.listener = Listener(
             broker, self.clock, on_change=lambda: self.hub.publish("listening", {})
         )
-        zone = shop_zone(self.settings)
         self.people = PeopleBook(self.db, self.clock)
-        self.outbox = Outbox(self.db, self.clock, lambda: zone)
+        self.outbox = Outbox(self.db, self.clock, lambda: self.book.now.tz)
         self.senders: dict[str, Sender] = {}
         self.postman = Postman(
             self.outbox,
             self.clock,
             self.senders,
             public_url=lambda: self.url,
-            wording=lambda prefs: Words(zone, us=prefs.get("units") == "us"),
+            wording=lambda prefs: words_for(self.book.now, prefs, self.app.state.studio.tongues),
         )
         self.status: dict[str, Any] = {"status": "ok", "reasons": []}
         self.app = create_web(
@@ -121,6 +118,7 @@ class LiveShop:
             telling=Telling(self.people, self.outbox, self.postman),
             clock=self.clock,
             settings=self.settings,
+            book=self.book,
             hub=self.hub,
             health=lambda: dict(self.status),
         )

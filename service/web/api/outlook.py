@@ -11,7 +11,7 @@ from service.store.forecasts import NewForecast
 from service.web import outlook_answers as answers
 from service.web.api.places import Plate, Retarder, WetUm
 from service.web.deps import ShopDep
-from service.web.words import Words, shop_zone
+from service.web.words import Words
 
 __all__ = ["router"]
 
@@ -52,7 +52,7 @@ def get_windows(
         plate_mm=plate_mm,
     )
     found = shop.desk.windows(place_id, check, wait=True)
-    words = Words(shop_zone(shop.settings), us=shop.settings.units == "us")
+    words = Words(shop.book.now.tz, us=shop.book.now.us)
     return answers.windows_out(place_id, check, found, words, shop.clock.now())
 
 

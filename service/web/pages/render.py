@@ -1,7 +1,12 @@
-"""Templates, and what every page has in common: time, units, navigation, the last act."""
+"""Templates, and what every page has in common: time, words, navigation, the last act.
+
+There is one :class:`Studio` an app, with the templates once in each language, and one
+:class:`Renderer` a request, which draws in the words of whoever asks.
+"""
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable, Sequence
 from typing import Any, cast
 
@@ -11,19 +16,19 @@ from starlette.responses import HTMLResponse, Response
 
 from service.shop.flaws import FLAW_KINDS
 from service.shop.notices import NOTICE_KINDS
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web import models, phrases
 from service.web.deps import Shop
 from service.web.flag_shapes import FLAG_WORDS, flag_glyph
 from service.web.ladder import draw_ladder
+from service.web.person import Holder, holder_of, words_for
+from service.web.phrases_in import PhrasesIn
 from service.web.problems import FieldError
-from service.web.words import Words, shop_zone
+from service.web.tongue import Tongue, load_tongues
+from service.web.words import Words
 
-__all__ = ["Renderer", "renderer_of"]
-
-
-THEMES = {"light", "dark", "sun"}
-"""Looks that a person may choose by the cookie ``theme``; any other follows the device."""
+__all__ = ["Renderer", "Studio", "renderer_of"]
 
 RECORDED = {"coat", "step", "hung", "cold", "verdict", "flaw"}
 """What a tap can record."""
@@ -36,37 +41,72 @@ class _Blanks(dict[str, str]):
         return ""
 
 
-class Renderer:
-    """Draws pages for one shop."""
+class Studio:
+    """The templates of one shop, once in each language."""
 
     def __init__(self, shop: Shop) -> None:
         self.shop = shop
-        self.words = Words(shop_zone(shop.settings), us=shop.settings.units == "us")
-        self._env = jinja2.Environment(
+        self.tongues = load_tongues(shop.dashboards.locale)
+        self._drawers: dict[str, jinja2.Environment] = {}
+        self._lock = threading.Lock()
+
+    def renderer(self, request: Request) -> Renderer:
+        """Return who draws for this request."""
+        holder = holder_of(request, self.shop.telling.people)
+        accept = request.headers.get("accept-language", "")
+        words = words_for(self.shop.book.now, vars(holder), self.tongues, accept)
+        return Renderer(self, words, holder)
+
+    def templates(self, tongue: Tongue) -> jinja2.Environment:
+        """Return the templates in a language; they are read when first asked for."""
+        with self._lock:
+            if tongue.lang not in self._drawers:
+                self._drawers[tongue.lang] = self._make(tongue)
+            return self._drawers[tongue.lang]
+
+    def _make(self, tongue: Tongue) -> jinja2.Environment:
+        shop = self.shop
+        drawer = jinja2.Environment(
             loader=jinja2.FileSystemLoader(shop.dashboards.templates),
             autoescape=True,
             undefined=jinja2.StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
+            extensions=["jinja2.ext.i18n"],
         )
-        self._env.filters["iso"] = models.iso
-        self._env.filters["pairs"] = _pairs
-        self._env.filters["first_upper"] = phrases.first_upper
-        self._env.filters["reason_name"] = phrases.reason_name
-        self._env.globals.update(
+        drawer.policies["ext.i18n.trimmed"] = True
+        drawer.install_gettext_callables(  # type: ignore[attr-defined]  # of the extension
+            tongue.gettext, tongue.ngettext, newstyle=True
+        )
+        own = PhrasesIn(tongue)
+        drawer.filters["iso"] = models.iso
+        drawer.filters["pairs"] = _pairs
+        drawer.filters["said"] = tongue.said
+        drawer.filters["first_upper"] = phrases.first_upper
+        drawer.filters["reason_name"] = own.reason_name
+        drawer.globals.update(
             asset=shop.dashboards.address,
             icon=shop.dashboards.icon,
             draw_ladder=draw_ladder,
-            phrases=phrases,
+            phrases=own,
             blanks=_Blanks(),
-            notice_kinds=NOTICE_KINDS,
+            notice_kinds=own.of(NOTICE_KINDS),
             flag_glyph=flag_glyph,
-            flag_words=FLAG_WORDS,
-            flaw_names={key: name for key, name, _ in FLAW_KINDS},
+            flag_words=own.of(FLAG_WORDS),
+            flaw_names={key: tongue.said(name) for key, name, _ in FLAW_KINDS},
             materials=shop.desk.catalogue.materials,
             schedules=shop.desk.catalogue.schedules,
-            stale_after_s=shop.settings.stale_after_s,
         )
+        return drawer
+
+
+class Renderer:
+    """Draws pages for one request."""
+
+    def __init__(self, studio: Studio, words: Words, holder: Holder) -> None:
+        self.shop, self.words, self.holder = studio.shop, words, holder
+        self.tongues = studio.tongues
+        self._templates = studio.templates(words.tongue)
 
     def page(
         self, request: Request, template: str, status: int = 200, **context: Any
@@ -78,17 +118,20 @@ class Renderer:
             "here": _here(request),
             "now": now,
             "rate": self.shop.clock.rate,
-            "theme": _theme(request),
+            "theme": self.holder.theme or "auto",
+            "lang": self.words.tongue.lang,
             "words": self.words,
+            "shop_name": self.shop.book.now.name,
+            "stale_after_s": self.shop.book.now.stale_after_s,
             "unseen": len(self.shop.desk.notices(limit=99, unseen_only=True)),
             "did": self._last_act(request),
             "errors": {},
             "values": {},
         }
         filled = shared | context
-        for name in ("errors", "values"):
-            filled[name] = _Blanks(filled[name])
-        drawn = self._env.get_template(template).render(filled)
+        said = {name: self.words.local(why) for name, why in filled["errors"].items()}
+        filled["errors"], filled["values"] = _Blanks(said), _Blanks(filled["values"])
+        drawn = self._templates.get_template(template).render(filled)
         return HTMLResponse(drawn, status)
 
     def problem(
@@ -117,21 +160,18 @@ class Renderer:
         entry = next((e for e in entries if (e.kind, str(e.id)) == (kind, row)), None)
         if entry is None:
             return None
-        what = f"No. {card.shop_number}: {entry.text}"
+        what = say("No. {number}: {text}", number=card.shop_number, text=entry.text)
         if entry.undone:
-            return {"text": f"Taken back. {what}", "undo": None}
+            return {"text": say("Taken back. {what}", what=what), "undo": None}
         undo = None if kind == "flaw" else f"/instruments/{card.id}/undo/{kind}/{entry.id}"
-        return {"text": f"Recorded. {what}", "undo": undo}
+        return {"text": say("Recorded. {what}", what=what), "undo": undo}
 
 
 def renderer_of(request: Request) -> Renderer:
-    """Return the renderer of this app."""
-    return cast("Renderer", request.app.state.renderer)
-
-
-def _theme(request: Request) -> str:
-    chosen = request.cookies.get("theme", "")
-    return chosen if chosen in THEMES else "auto"
+    """Return the renderer of this request."""
+    if not hasattr(request.state, "renderer"):
+        request.state.renderer = cast("Studio", request.app.state.studio).renderer(request)
+    return cast("Renderer", request.state.renderer)
 
 
 def _here(request: Request) -> str:
