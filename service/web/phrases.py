@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from service.shop import parts
 from service.shop.cards import InstrumentCard, NextAct
+from service.shop.learning import words_for
 from service.shop.spray_check import Reason, SprayCheck
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "limit_sense",
     "mark_name",
     "reason_name",
+    "touch_words",
 ]
 
 ANSWERS = {"spray": "Spray", "wait": "Wait", "unknown": "Unknown"}
@@ -188,6 +190,18 @@ def limit_sense(reason: Reason) -> str:
 def mark_name(mark: str) -> str:
     """A mark as it follows "ready"."""
     return _MARKS.get(mark, mark.replace("_", " "))
+
+
+TOUCHED_FROM = 0.6
+"""Share of a wait from which a finger on the coat has something to tell."""
+
+
+def touch_words(card: InstrumentCard) -> dict[str, str]:
+    """What a finger on the last coat can say; nothing while its wait is far from over."""
+    wait = card.act.wait
+    if card.last_coat_id is None or wait is None or wait.clock < TOUCHED_FROM:
+        return {}
+    return words_for([mark.mark for mark in card.marks])
 
 
 def act_text(act: NextAct) -> str:

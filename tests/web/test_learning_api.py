@@ -126,6 +126,28 @@ def test_one_tap_on_the_piece_is_recorded_shown_and_taken_back(sealed: LiveShop)
     assert "taken back" in page(sealed, "/instruments/1")
 
 
+def test_the_tap_stands_on_the_first_page_once_a_finger_has_something_to_tell(
+    shop: LiveShop,
+) -> None:
+    shop.read_day("booth", 22.5, 45.0)
+    shop.work.record_coat(shop.add_piece())
+    shown = {}
+    for minutes in range(5, 45, 5):
+        shop.jump(minutes=5)
+        shop.read(22.5, 45.0)
+        shown[minutes] = 'id="touch-1"' in page(shop, "/")
+    # Vinyl sealer sands after 37 min in this air: six tenths of that are 22 min.
+    assert shown == {m: m > 22 for m in shown}
+    assert 'id="touch-1"' in page(shop, "/instruments")
+    assert ">Gummed the paper<span" in page(shop, "/")
+    answer = tap(shop, "/instruments/1/verdict", said="gummed", coat=1, back="/")
+    assert answer.headers["location"].startswith("/?did=verdict")
+    assert "Recorded. No. 41: gummed the paper (sand)" in page(shop, answer.headers["location"])
+    shop.work.finish_step(1)
+    shop.work.record_coat(1, material_id="nitro-lacquer-gun")
+    assert 'id="touch-1"' not in page(shop, "/")  # a fresh coat is not touched
+
+
 def test_a_tap_that_cannot_be_says_why(sealed: LiveShop) -> None:
     answer = tap(sealed, "/instruments/1/verdict", said="soft", coat=77)
     assert answer.status_code == 422
