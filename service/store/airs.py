@@ -13,6 +13,7 @@ from service.shop.air import Air, LeftOut, SensorReading, current_air
 from service.shop.correction import Corrections
 from service.shop.quality import Flag
 from service.store import absences, corrections, readings
+from service.store.memo import kept
 from service.store.tables import Reading, Sensor
 from service.store.types import to_millis
 
@@ -48,26 +49,33 @@ class SensorView:
 
 def air_of(session: Session, place_id: str, now: datetime, facts: ShopFacts) -> Air | None:
     """Return the air of a place at ``now``; None where it never had a reading."""
-    sensors = {
-        s.id: s for s in session.exec(select(Sensor).where(col(Sensor.place_id) == place_id))
-    }
-    rows = readings.latest(session, place_id)
-    standing = corrections.standing(session, [row.sensor_id for row in rows])
-    newest = [_sensor_reading(row, sensors[row.sensor_id], standing[row.sensor_id]) for row in rows]
+    newest, sensors = kept(session, ("air", place_id), lambda: _told(session, place_id))
     air = current_air(
         newest, now=now, stale_after_s=facts.stale_after_s, pressure_pa=facts.pressure_pa
     )
     return (
         None
         if air is None
-        else replace(air, left_out=air.left_out + _away(session, sensors.values(), now))
+        else replace(air, left_out=air.left_out + _away(session, place_id, sensors, now))
     )
 
 
-def _away(session: Session, sensors: Collection[Sensor], now: datetime) -> tuple[LeftOut, ...]:
+def _told(session: Session, place_id: str) -> tuple[list[SensorReading], list[Sensor]]:
+    """Return the newest reading of each sensor of a place, corrected, and its sensors."""
+    found = session.exec(select(Sensor).where(col(Sensor.place_id) == place_id)).all()
+    sensors = {s.id: s for s in found}
+    rows = readings.latest(session, place_id)
+    standing = corrections.standing(session, [row.sensor_id for row in rows])
+    newest = [_sensor_reading(row, sensors[row.sensor_id], standing[row.sensor_id]) for row in rows]
+    return newest, list(found)
+
+
+def _away(
+    session: Session, place_id: str, sensors: Collection[Sensor], now: datetime
+) -> tuple[LeftOut, ...]:
     """Say which sensors in use are in a jar, or not back from it yet."""
     used = [s for s in sensors if s.retired_at is None]
-    stretches = absences.of(session, used)
+    stretches = kept(session, ("away", place_id), lambda: absences.of(session, used))
     now_ms = to_millis(now)
     return tuple(
         LeftOut(s.name, "is away for its salt check")

@@ -19,6 +19,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 from sqlmodel import Session
 
+from service.store.memo import LOOK, PAST, Memo, PastKept
 from service.store.turns import Turns
 
 __all__ = [
@@ -69,14 +70,16 @@ class Database:
         self.url = url
         self.engine = _engine(url)
         self._turns = Turns(BUSY_TIMEOUT_MS / 1000.0)
+        self._memo, self._past = Memo(self.engine), PastKept()
         self._joined = threading.local()
 
     @contextmanager
     def read(self) -> Iterator[Session]:
         """Open a session to read from; nothing in it is ever committed."""
+        carried = {LOOK: self._memo.look(), PAST: self._past}
         with (
             self.engine.connect().execution_options(boothglass_reads=True) as connection,
-            Session(connection, expire_on_commit=False) as session,
+            Session(connection, expire_on_commit=False, info=carried) as session,
         ):
             yield session
             # What was read outlives the session; a rollback would empty it.
@@ -142,6 +145,7 @@ class Database:
 
     def dispose(self) -> None:
         """Close every connection."""
+        self._memo.close()
         self.engine.dispose()
 
 

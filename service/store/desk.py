@@ -32,6 +32,7 @@ from service.store.errors import BadInput, NotFound
 from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
+from service.store.memo import kept
 from service.store.outlooks import Issue, Outlooks
 from service.store.pieces import (
     Piece,
@@ -59,6 +60,9 @@ __all__ = ["Desk", "LogEntry", "PlaceView", "SensorView", "ShopFacts"]
 
 WET_MIN_UM, WET_MAX_UM = 5.0, 1000.0
 RETARDER_MAX_PCT = 20.0
+
+POINTS_KEPT = 200
+"""Histories of so few points, which pages draw again and again, are kept while nothing is new."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,8 @@ class Desk:
     def places(self) -> list[PlaceView]:
         """Every place with its air now."""
         with self.db.read() as session:
-            rows = session.exec(select(Place).order_by(col(Place.made_at), col(Place.id))).all()
+            query = select(Place).order_by(col(Place.made_at), col(Place.id))
+            rows = kept(session, "places", lambda: list(session.exec(query).all()))
             return [self._place_view(session, row) for row in rows]
 
     def place(self, place_id: str) -> PlaceView:
@@ -176,9 +181,15 @@ class Desk:
             raise BadInput("from", "must lie before `to`")
         with self.db.read() as session:
             _place_row(session, place_id)
-            return history_rows.history(
-                session, place_id, from_at, to_at, resolution=resolution, points=points
-            )
+
+            def read() -> History:
+                return history_rows.history(
+                    session, place_id, from_at, to_at, resolution=resolution, points=points
+                )
+
+            if resolution != "auto" or points > POINTS_KEPT:
+                return read()
+            return kept(session, ("history", place_id, from_at, to_at, points), read)
 
     # -- the spray check -------------------------------------------------------------------
 
@@ -394,7 +405,8 @@ class Desk:
         if unseen_only:
             query = query.where(col(Notice.seen_at).is_(None))
         with self.db.read() as session:
-            return list(session.exec(query).all())
+            key = ("notices", limit, unseen_only)
+            return list(kept(session, key, lambda: list(session.exec(query).all())))
 
     def flaws(self, instrument_id: int | None = None) -> list[Flaw]:
         """Flaws, newest first."""
@@ -402,7 +414,8 @@ class Desk:
         if instrument_id is not None:
             query = query.where(col(Flaw.instrument_id) == instrument_id)
         with self.db.read() as session:
-            return list(session.exec(query).all())
+            key = ("flaws", instrument_id)
+            return list(kept(session, key, lambda: list(session.exec(query).all())))
 
     def flaw(self, flaw_id: int) -> Flaw:
         """One flaw with its evidence; raises NotFound."""
@@ -432,7 +445,7 @@ class Desk:
 
 
 def _place_row(session: Session, place_id: str) -> Place:
-    row = session.get(Place, place_id)
+    row = kept(session, ("place", place_id), lambda: session.get(Place, place_id))
     if row is None:
         raise NotFound("place", f"there is no place {place_id!r}")
     return row

@@ -29,6 +29,7 @@ from service.shop.outlook.history import HELD_S
 from service.store import corrections, forecasts
 from service.store.db import Database
 from service.store.history import history
+from service.store.memo import kept
 from service.store.readings import sensors_of
 from service.store.tables import PRESSURE_SCALE, Place, Reading, RollUp
 from service.store.types import from_millis
@@ -174,7 +175,11 @@ class Outlooks:
         if fitted is None:
             return None
         now_s = self._clock.now().timestamp()
-        newest_s = _newest(session, place_id, now_s)
+        # Which spans are over changes with every new one.
+        span = now_s // FINE_S
+        newest_s = kept(
+            session, ("newest", place_id, span), lambda: _newest(session, place_id, now_s)
+        )
         if newest_s is None or now_s - newest_s > SILENT_MOST_S:
             return None
         issued_s = np.floor(newest_s / ISSUE_S) * ISSUE_S

@@ -18,6 +18,7 @@ from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
+from service.store.memo import kept
 from service.store.reckoning import Reckoning
 from service.store.tables import Coat, Hanging, Instrument, StepDone
 
@@ -81,6 +82,10 @@ class Piece:
 
 def load_piece(session: Session, instrument_id: int) -> Piece:
     """Read one instrument with what stands on it; raises NotFound."""
+    return kept(session, ("piece", instrument_id), lambda: _load_piece(session, instrument_id))
+
+
+def _load_piece(session: Session, instrument_id: int) -> Piece:
     row = session.get(Instrument, instrument_id)
     if row is None:
         raise NotFound("instrument", f"there is no instrument {instrument_id}")
@@ -89,6 +94,10 @@ def load_piece(session: Session, instrument_id: int) -> Piece:
 
 def all_pieces(session: Session) -> list[Piece]:
     """Read every instrument that is under way."""
+    return list(kept(session, "pieces", lambda: _all_pieces(session)))
+
+
+def _all_pieces(session: Session) -> list[Piece]:
     rows = session.exec(select(Instrument).where(col(Instrument.closed_at).is_(None))).all()
     return _with_records(session, rows)
 

@@ -9,13 +9,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import BigInteger, ColumnElement, case, cast, func, or_, table
 from sqlalchemy import column as named
+from sqlalchemy import func, table
 from sqlmodel import Session, col, select
 
 from service.shop.correction import Corrections
-from service.shop.quality import NOT_COUNTED, Flag
+from service.shop.quality import Flag
 from service.store import corrections, horizon, marks
+from service.store.means import counted, means_of
+from service.store.memo import kept
 from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Place, Reading, Sensor
 from service.store.types import to_millis
 
@@ -203,33 +205,13 @@ def series(
     other flagged ones count only where there is nothing better.
     """
     step_ms = 1 if step_s is None else max(1, round(step_s * 1000))
-    sensor_ids = sensors_of(session, place_id)
-    at_ms = cast(col(Reading.at), BigInteger)
-    bucket = at_ms - at_ms % step_ms
-    doubtful = case((col(Reading.flags) > 0, 1), else_=0)
-    rows = session.connection().execute(
-        select(
-            col(Reading.sensor_id),
-            bucket,
-            doubtful,
-            func.count(),
-            *(func.avg(cast(c, BigInteger)) for c in (
-                Reading.at, Reading.raw_air_c, Reading.raw_rh_pct, Reading.surface_c,
-            )),
-        )
-        .where(col(Reading.sensor_id).in_(sensor_ids))
-        .where(col(Reading.at) >= from_at, col(Reading.at) <= to_at)
-        .where(counted())
-        .group_by(col(Reading.sensor_id), bucket, doubtful)
-    )  # fmt: skip
-    # NumPy makes NaN of None.
-    table = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 8)
-    return _combined(table, corrections.standing(session, sensor_ids))
-
-
-def counted() -> ColumnElement[bool]:
-    """Whether a reading may be counted: nothing known says that it cannot be right."""
-    return or_(col(Reading.flags).is_(None), col(Reading.flags).bitwise_and(int(NOT_COUNTED)) == 0)
+    sensor_ids = kept(session, ("sensors", place_id), lambda: sensors_of(session, place_id))
+    first, last = to_millis(from_at), to_millis(to_at)
+    table = means_of(session, place_id, sensor_ids, first, last, step_ms)
+    standing = kept(
+        session, ("standing", place_id), lambda: corrections.standing(session, sensor_ids)
+    )
+    return _combined(table, standing)
 
 
 def _combined(table: NDArray[np.float64], standing: Mapping[int, Corrections]) -> AirSeries:

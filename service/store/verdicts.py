@@ -32,6 +32,7 @@ from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.fields import instant, text
+from service.store.memo import kept
 from service.store.pieces import Piece, card_of, load_piece, marks_of
 from service.store.reckoning import BY_THE_BOOK, Reckoning
 from service.store.tables import Coat, Instrument, Verdict
@@ -184,6 +185,10 @@ class VerdictBook:
 
 def reckoning_of(session: Session) -> Reckoning:
     """Read what every material's verdicts have to say for the ready times."""
+    return kept(session, "reckoning", lambda: _reckoning(session))
+
+
+def _reckoning(session: Session) -> Reckoning:
     observed: dict[str, list[Observation]] = defaultdict(list)
     for row in _standing(session):
         if not _holes(row):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
@@ -83,13 +83,19 @@ def home(
         cards=cards,
         asked=checks_for(shop, cards),
         notices=shop.desk.notices(limit=6),
-        course=course_figure(shop, renderer, choice.place, now - timedelta(hours=24), now),
+        course=course_figure(shop, renderer, choice.place, *_last_day(now)),
         flaws=shop.desk.flaws()[:3],
         numbers={card.id: card.shop_number for card in cards},
     )
     if place is not None or material is not None:
         _remember(response, choice)
     return response
+
+
+def _last_day(now: datetime) -> tuple[datetime, datetime]:
+    """The last 24 h and what is left of these ten minutes, so that it is read once in a while."""
+    end = datetime.fromtimestamp(-(-now.timestamp() // 600) * 600, UTC)
+    return end - timedelta(hours=24), end
 
 
 def checks_for(shop: Shop, cards: Sequence[InstrumentCard]) -> dict[int, SprayCheck]:
