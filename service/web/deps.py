@@ -91,8 +91,8 @@ class Shop:
     health: Health
     dashboards: Dashboards
     telling: Telling
-    tap_lock: threading.Lock = field(default_factory=threading.Lock)
     book: SettingsBook
+    tap_lock: threading.Lock = field(default_factory=threading.Lock)
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 
     @cached_property
