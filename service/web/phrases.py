@@ -117,6 +117,8 @@ SAID = {
     "retired": "Out of use. Its readings stay; it is not missed.",
     "in-use": "Back in use.",
     "check-begun": "The check is under way. The sensor does not count for its place meanwhile.",
+    "settings": "Set, and in force.",
+    "device": "Set: this phone speaks like this from now on.",
     "jar-taken": "The jar's reading is taken.",
     "check-over": "The check is given up. Nothing was corrected.",
 }

@@ -29,6 +29,7 @@ LITRES_PER_PINT = 0.473176473
 """US liquid pint, in which dehumidifiers are sold."""
 
 M3_PER_FT3 = 0.028316846592
+M_PER_FT = 0.3048
 
 UNKNOWN = "–"
 
@@ -256,6 +257,19 @@ class Words:
         if name.endswith("_c"):
             return (figure - 32.0) / 1.8 if self.us else figure
         return figure / self.difference_factor if name.endswith("_k") else figure
+
+    @property
+    def height_unit(self) -> str:
+        """Unit of heights above the sea."""
+        return "ft" if self.us else "m"
+
+    def height_figure(self, metres: float) -> str:
+        """A height in the shop's unit, without the unit, as a form field holds it."""
+        return f"{metres / M_PER_FT if self.us else metres:.6g}"
+
+    def height_m(self, figure: float) -> float:
+        """Metres of a height that was typed in the shop's unit."""
+        return figure * M_PER_FT if self.us else figure
 
     @property
     def reach_unit(self) -> str:

@@ -52,6 +52,7 @@ WANTED = {
     "/api/v1/notices/{notice_id}/seen": {"post"},
     "/api/v1/flaws": {"get", "post"},
     "/api/v1/flaws/{flaw_id}": {"get"},
+    "/api/v1/settings": {"get", "patch"},
     "/api/v1/health": {"get"},
     "/api/v1/clock": {"get", "post"},
     "/api/v1/listening": {"get", "post"},
@@ -111,7 +112,7 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
     units = ("_c", "_k", "_pct", "_pa", "_s", "_min", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg",
-             "_g_m3", "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
+             "_m", "_g_m3", "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
             "slope", "offset", "sd", "raw", "corrected", "p10", "p50", "p90", "probability",
             "throughout", "middle", "low", "high", "sd_log", "own_sd_log", "piece_sd_log",

@@ -17,6 +17,7 @@ from service.web.api import (
     places,
     plan,
     sensors,
+    settings,
     status,
     stream,
     what_if,
@@ -39,6 +40,7 @@ for part in (
     notices,
     people,
     flaws,
+    settings,
     status,
     stream,
 ):

@@ -23,6 +23,7 @@ from service.web.pages import (
     recipes,
     salt_check,
     sensors,
+    settings,
     shop,
     what_if,
 )
@@ -46,6 +47,7 @@ for part in (
     flaws,
     shop,
     people,
+    settings,
     answer,
 ):
     router.include_router(part.router)
