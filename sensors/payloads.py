@@ -5,7 +5,8 @@ it cannot use. Whether a temperature is plausible is not its business.
 
 Topic: ``boothglass/<place>/<sensor>``, each word 1 to 64 letters, digits, ``-`` and ``_``,
 beginning with a letter or digit. Capital letters are taken as small ones, so that ``Booth`` and
-``booth`` are one place. ``notices`` and words that begin with ``$`` are the service's own.
+``booth`` are one place. ``notices``, ``people`` and words that begin with ``$`` are the service's
+own.
 
 Our JSON is an object: ``air_c`` and ``rh_pct`` are needed; ``surface_c``, ``pressure_pa``,
 ``battery_pct`` and ``at`` (ISO 8601 with a zone, or seconds since 1970) are welcome, null counts as
@@ -42,7 +43,7 @@ __all__ = [
 
 TOPIC_ROOT = "boothglass"
 TOPIC_FILTER = f"{TOPIC_ROOT}/+/+"
-OWN_PLACES = frozenset({"notices"})
+OWN_PLACES = frozenset({"notices", "people"})
 """Words in the place's position that the service itself publishes under, besides ``$...``."""
 
 MAX_PAYLOAD_BYTES = 65_536

@@ -4,8 +4,8 @@ A service that posts wherever it is told could be made to post into its own netw
 resolved once, every address behind it is looked at, and the connection goes to one of *those*
 addresses: a name that is resolved to something else a moment later gains nothing. Addresses of this
 machine, of the network around it and of no single machine are refused, unless the owner has named
-the host. No redirect is followed, no proxy is used, and an answer is read to a bound only, within a
-time that is bounded as a whole.
+the host. No redirect is followed, no proxy is used, of an answer only the head is read, and all of
+it has one time to be done in.
 """
 
 from __future__ import annotations
@@ -26,9 +26,6 @@ __all__ = ["NotAllowed", "Outward", "Reply", "Unreachable", "is_public"]
 
 PATIENCE_S = 10.0
 """The longest that one request may take in all (beside looking up the name)."""
-
-MOST_BYTES = 4096
-"""As much of an answer is read."""
 
 MOST_URL = 2000
 
@@ -56,11 +53,10 @@ class Unreachable(Exception):  # noqa: N818 -- reads as what it says
 
 @dataclass(frozen=True)
 class Reply:
-    """An answer: header names in lower case; the body only as far as it was read."""
+    """The head of an answer, header names in lower case; nobody needs the rest."""
 
     status: int
     headers: Mapping[str, str]
-    body: bytes
 
 
 def is_public(text: str) -> bool:
@@ -158,8 +154,10 @@ class Outward:
             Where there was no answer.
         """
         wires = _Wires(self._allowed, time.monotonic() + self._patience_s)
-        tls = self._tls or ssl.create_default_context()
-        host = urlsplit(url).hostname
+        parts = urlsplit(url)
+        host, tls = parts.hostname, self._tls
+        if tls is None and parts.scheme == "https":
+            tls = ssl.create_default_context()
         try:
             with (
                 httpcore.ConnectionPool(ssl_context=tls, network_backend=wires) as pool,
@@ -171,7 +169,7 @@ class Outward:
                     extensions={"timeout": dict.fromkeys(_STEPS, self._patience_s)},
                 ) as response,
             ):
-                return Reply(response.status, _headers(response.headers), _start(response))
+                return Reply(response.status, _headers(response.headers))
         except (httpcore.TimeoutException, TimeoutError) as error:
             raise Unreachable(f"{host} did not answer in time") from error
         except ssl.SSLError as error:
@@ -298,13 +296,3 @@ def _public(address: Address) -> bool:
 
 def _headers(raw: Iterable[tuple[bytes, bytes]]) -> dict[str, str]:
     return {name.decode("ascii").lower(): value.decode("latin-1") for name, value in raw}
-
-
-def _start(response: httpcore.Response) -> bytes:
-    """Read an answer as far as the bound; the rest is left where it is."""
-    body = b""
-    for part in response.iter_stream():
-        body += part
-        if len(body) >= MOST_BYTES:
-            break
-    return body[:MOST_BYTES]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import smtplib
 import ssl
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime
@@ -35,7 +35,7 @@ class MailServer:
     port: int | None = None
     tls: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if self.user is not None and self.tls == "none":
