@@ -241,7 +241,7 @@ def _take_in(shop: Shop, piece: Work) -> None:
         if act.what == "coat":
             shop.work.record_coat(instrument_id, passes=act.passes, at=at, note=act.note)
         elif act.what == "flaw":
-            shop.work.log_flaw(
+            shop.work.flaws.log(
                 instrument_id, kind="printing", part="back", severity=1, seen_at=at, note=act.note
             )
         elif act.what in places:

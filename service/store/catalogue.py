@@ -1,7 +1,8 @@
-"""Materials and schedules: read from YAML, checked, and handed on as plain decisions' input.
+"""Materials, schedules and kinds of flaw: read from YAML, checked, handed on as plain input.
 
 What ships lies in ``service/data``; files of the same form in the shop's data folder
-(``materials/*.yaml``, ``schedules/*.yaml``) are added, and replace shipped ones of the same id.
+(``materials/*.yaml``, ``schedules/*.yaml``, ``flaws/*.yaml``) are added, and replace shipped ones
+of the same id.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ from pydantic import Field, model_validator
 
 from service.science.drying import DryingLaw
 from service.science.film import Blend
+from service.shop.flaws import FlawKind
 from service.shop.materials import Figure, Limits, Mark, Material
 from service.shop.schedule import Schedule, Step
+from service.store.flaw_file import parse_flaw_kind
 from service.store.yaml_files import CatalogueError, Strict, parsed, yaml_files
 
 __all__ = [
@@ -54,6 +57,8 @@ class Catalogue:
     """The YAML that holds now."""
     versions: dict[tuple[Kind, str, int | None], Material | Schedule] = field(default_factory=dict)
     current: dict[tuple[Kind, str], int] = field(default_factory=dict)
+    flaw_kinds: dict[str, FlawKind] = field(default_factory=dict)
+    """Kinds of flaw in the order in which they are listed."""
 
     def material_of(self, material_id: str, version: int | None) -> Material | None:
         """Return a material by the figures of a version; None where it is unknown."""
@@ -285,6 +290,7 @@ def load_catalogue(data_folder: Path | None = None) -> Catalogue:
     """Read what ships, then what the shop added or replaced in its data folder."""
     found = Catalogue({}, {})
     schedules: list[tuple[Schedule, str]] = []
+    flaws: dict[str, FlawKind] = {}
     roots: list[Traversable] = [resources.files("service") / "data"]
     if data_folder is not None:
         roots.append(data_folder)
@@ -294,6 +300,10 @@ def load_catalogue(data_folder: Path | None = None) -> Catalogue:
         schedules += [
             (parse_schedule(text, where), text) for where, text in yaml_files(root / "schedules")
         ]
+        for where, text in yaml_files(root / "flaws"):
+            kind = parse_flaw_kind(text, where)
+            flaws[kind.id] = kind
+    found.flaw_kinds.update(sorted(flaws.items(), key=lambda item: (item[1].order, item[0])))
     for schedule, text in schedules:
         found.check(schedule)
         found.add(schedule, text, None)

@@ -409,8 +409,12 @@ class Desk:
             return list(kept(session, key, lambda: list(session.exec(query).all())))
 
     def flaws(self, instrument_id: int | None = None) -> list[Flaw]:
-        """Flaws, newest first."""
-        query = select(Flaw).order_by(col(Flaw.seen_at).desc(), col(Flaw.id).desc())
+        """Flaws that stand, newest first."""
+        query = (
+            select(Flaw)
+            .where(col(Flaw.undone_at).is_(None))
+            .order_by(col(Flaw.seen_at).desc(), col(Flaw.id).desc())
+        )
         if instrument_id is not None:
             query = query.where(col(Flaw.instrument_id) == instrument_id)
         with self.db.read() as session:

@@ -82,8 +82,12 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
         for a in arrivals_on(session, here, undone=True)
     ]
     entries += [
-        LogEntry("flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note) for f in flaws
-    ]
+        LogEntry(
+            "flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note, who=f.who,
+            undone=f.undone_at is not None,
+        )
+        for f in flaws
+    ]  # fmt: skip
     return sorted(entries, key=lambda e: (e.at, e.id), reverse=True)
 
 

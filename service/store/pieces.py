@@ -33,6 +33,7 @@ __all__ = [
     "place_at",
     "schedule_of",
     "states_of",
+    "stays_of",
 ]
 
 LOOK_BACK = timedelta(hours=1)
@@ -146,7 +147,7 @@ def place_at(piece: Piece, at: datetime) -> str | None:
 
 def course_of(session: Session, piece: Piece, from_at: datetime, until_at: datetime) -> AirCourse:
     """Read the air a piece hung in, place by place, with an hour before it to bridge from."""
-    stays = _stays(piece, from_at, until_at)
+    stays = stays_of(piece, from_at, until_at)
     parts = []
     for index, (place_id, start, end) in enumerate(stays):
         begin = start - LOOK_BACK if index == 0 else start
@@ -163,9 +164,10 @@ def course_of(session: Session, piece: Piece, from_at: datetime, until_at: datet
     )
 
 
-def _stays(
+def stays_of(
     piece: Piece, from_at: datetime, until_at: datetime
 ) -> list[tuple[str, datetime, datetime]]:
+    """Return the places a piece hung in from one instant to another: place, since, until."""
     first = place_at(piece, from_at)
     if first is None:
         return []

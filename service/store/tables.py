@@ -22,6 +22,7 @@ __all__ = [
     "Delivery",
     "Fact",
     "Flaw",
+    "FlawPhoto",
     "Forecast",
     "Hanging",
     "Instrument",
@@ -431,7 +432,10 @@ class Delivery(SQLModel, table=True):
 
 
 class Flaw(SQLModel, table=True):
-    """A defect found on an instrument, with the air behind it as it was known when logged."""
+    """A defect found on an instrument; ``evidence`` is what the record showed when it was logged.
+
+    What it shows now is reckoned anew. An undone flaw stays, marked.
+    """
 
     id: int | None = Field(default=None, primary_key=True)
     instrument_id: int = Field(foreign_key="instrument.id", index=True)
@@ -443,3 +447,20 @@ class Flaw(SQLModel, table=True):
     coat_id: int | None = Field(default=None, foreign_key="coat.id")
     evidence: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     made_at: datetime = _instant()
+    who: str = Field(default="", max_length=80)
+    undone_at: datetime | None = _instant(nullable=True)
+
+
+class FlawPhoto(SQLModel, table=True):
+    """A photo of a flaw, re-encoded; its file lies in the data folder under its digest."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    flaw_id: int = Field(foreign_key="flaw.id", index=True)
+    digest: str = Field(max_length=64)
+    """SHA-256 of the file as it is kept, in hexadecimal."""
+    size_bytes: int
+    width_px: int
+    height_px: int
+    who: str = Field(default="", max_length=80)
+    made_at: datetime = _instant()
+    undone_at: datetime | None = _instant(nullable=True)

@@ -11,7 +11,6 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.cards import NextAct
-from service.shop.flaws import FLAW_KINDS
 from service.shop.parts import PARTS, touches
 from service.store import evidence, forecasts
 from service.store.answering import answer
@@ -22,6 +21,7 @@ from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
+from service.store.flaw_book import FlawBook, flaws_on
 from service.store.forecasts import NewForecast
 from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
 from service.store.place_book import PlaceBook
@@ -41,13 +41,14 @@ from service.store.verdicts import VerdictBook, said_of, verdicts_on
 
 __all__ = ["BUILDS", "USUAL_PASSES", "Work"]
 
-Record = Coat | StepDone | Hanging | Verdict | ColdArrival
+Record = Coat | StepDone | Hanging | Verdict | ColdArrival | Flaw
 RECORDS: dict[str, type[Record]] = {
     "coat": Coat,
     "step": StepDone,
     "hung": Hanging,
     "verdict": Verdict,
     "cold": ColdArrival,
+    "flaw": Flaw,
 }
 
 USUAL_PASSES = 2
@@ -66,6 +67,7 @@ class Work:
         self.recipes = RecipeBook(db, clock, catalogue)
         self.verdicts = VerdictBook(db, clock, catalogue)
         self.arrivals = ArrivalBook(db, clock)
+        self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
 
     # -- forecasts -------------------------------------------------------------------------
 
@@ -252,7 +254,7 @@ class Work:
         return row
 
     def undo(self, kind: str, row_id: int) -> None:
-        """Take one coat, step, hanging, verdict or arrival back; it stays in the record, marked."""
+        """Take something recorded back by kind and number; it stays in the record, marked."""
         if kind not in RECORDS:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}")
         with self.db.write() as session:
@@ -284,6 +286,10 @@ class Work:
                     (a.at, int(a.id or 0), arrival_said(a), a)
                     for a in arrivals_on(session, piece.id)
                 ),
+                *(
+                    (f.made_at, int(f.id or 0), f"flaw: {f.kind}", f)
+                    for f in flaws_on(session, [piece.id])
+                ),
             ]
             if not acts:
                 raise Conflict("instrument", "nothing is left to undo")
@@ -292,51 +298,7 @@ class Work:
             session.add(row)
             return said
 
-    # -- flaws and notices -----------------------------------------------------------------
-
-    def log_flaw(
-        self,
-        instrument_id: int,
-        *,
-        kind: str,
-        part: str = "",
-        severity: int = 2,
-        seen_at: datetime | None = None,
-        note: str = "",
-        coat_id: int | None = None,
-    ) -> Flaw:
-        """Log a flaw and keep the air and waits behind the coats under it."""
-        kinds = [key for key, _, _ in FLAW_KINDS]
-        if kind not in kinds:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(kinds)}")
-        if not 1 <= severity <= 3:
-            raise BadInput("severity", f"{severity} is outside 1 (slight) to 3 (strip it)")
-        when = self._when("seen_at", seen_at)
-        with self.db.write() as session:
-            piece = load_piece(session, instrument_id)
-            if coat_id is not None and coat_id not in {c.id for c in piece.coats}:
-                raise BadInput("coat", f"coat {coat_id} is not on this instrument")
-            row = Flaw(
-                instrument_id=piece.id,
-                kind=kind,
-                part=text("part", part, 32),
-                severity=severity,
-                seen_at=when,
-                note=text("note", note, 2000),
-                coat_id=coat_id,
-                evidence=evidence.behind(
-                    session,
-                    piece.of((part,)),
-                    self.catalogue,
-                    self.desk.reckoning(session),
-                    when,
-                    coat_id,
-                ),
-                made_at=self.clock.now(),
-            )
-            session.add(row)
-            session.flush()
-        return row
+    # -- notices ---------------------------------------------------------------------------
 
     def see_notice(self, notice_id: int) -> None:
         """Mark a notice as seen, so that nobody else is asked; twice changes nothing."""

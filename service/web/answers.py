@@ -12,14 +12,13 @@ from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
 from service.store.arrivals import Arrival
 from service.store.desk import LogEntry, PlaceView
-from service.store.tables import Coat, Flaw, Hanging, Notice, Reject, StepDone
+from service.store.tables import Coat, Hanging, Notice, Reject, StepDone
 from service.web import models
 
 __all__ = [
     "air_out",
     "coat_out",
     "cold_arrival_out",
-    "flaw_out",
     "hang_out",
     "instrument_out",
     "logged_coat",
@@ -310,21 +309,6 @@ def notice_out(row: Notice) -> models.NoticeOut:
         instrument=row.instrument_id,
         coat=row.coat_id,
         seen_at=row.seen_at,
-    )
-
-
-def flaw_out(row: Flaw) -> models.FlawOut:
-    """A flaw with its evidence."""
-    return models.FlawOut(
-        id=int(row.id or 0),
-        instrument=row.instrument_id,
-        kind=row.kind,
-        part=row.part,
-        severity=row.severity,
-        seen_at=row.seen_at,
-        note=row.note,
-        coat=row.coat_id,
-        evidence=models.finite(row.evidence),
     )
 
 

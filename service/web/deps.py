@@ -17,11 +17,12 @@ from service.store.desk import Desk
 from service.store.kinds import Kinds
 from service.store.outbox import Outbox
 from service.store.people_book import PeopleBook
+from service.store.photo_book import PhotoBook
 from service.store.planning import Planner
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
-from service.store.tap_book import TapBook
 from service.store.shop_settings import SettingsBook
+from service.store.tap_book import TapBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
@@ -106,6 +107,11 @@ class Shop:
     def taps(self) -> TapBook:
         """Knows which taps were recorded."""
         return TapBook(self.desk.db, self.clock)
+
+    @cached_property
+    def photos(self) -> PhotoBook:
+        """Keeps the photos of flaws in the data folder."""
+        return PhotoBook(self.desk.db, self.clock, self.settings.data)
 
     def worked(self, instrument_id: int) -> None:
         """Tell open pages that an instrument's record changed."""

@@ -24,6 +24,11 @@ log = logging.getLogger(__name__)
 MOST_BYTES = 1_000_000
 """Largest body that is read."""
 
+PHOTO_BYTES = 20_100_000
+"""Largest body where a photo is taken: the photo, and what the form puts around it."""
+
+PHOTO_PATH = re.compile(r"(/api/v1)?/flaws/\d{1,12}/photos")
+
 DRAINED_BYTES = 32_000_000
 """How much of a body that is too large is read and thrown away, so that the client hears why."""
 
@@ -134,7 +139,10 @@ class SameOrigin:
 
 
 class BodyLimit:
-    """Refuses bodies over :data:`MOST_BYTES`, whether or not they announce their size."""
+    """Refuses bodies over :data:`MOST_BYTES`, whether or not they announce their size.
+
+    Where a photo is taken it is :data:`PHOTO_BYTES`.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
@@ -144,10 +152,13 @@ class BodyLimit:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        takes_photo = scope["method"] == "POST" and PHOTO_PATH.fullmatch(scope["path"])
+        most = PHOTO_BYTES if takes_photo else MOST_BYTES
+        too_large = f"body: larger than {most} bytes"
         announced = Headers(scope=scope).get("content-length", "0")
-        if not announced.isdecimal() or int(announced) > MOST_BYTES:
+        if not announced.isdecimal() or int(announced) > most:
             await _drain(receive)
-            await problem(413, _TOO_LARGE, [("body", "too large")])(scope, receive, send)
+            await problem(413, too_large, [("body", "too large")])(scope, receive, send)
             return
         seen = 0
 
@@ -155,15 +166,12 @@ class BodyLimit:
             nonlocal seen
             message = await receive()
             seen += len(message.get("body", b""))
-            if seen > MOST_BYTES:
+            if seen > most:
                 await _drain(receive)
-                raise HTTPException(413, _TOO_LARGE)
+                raise HTTPException(413, too_large)
             return message
 
         await self.app(scope, counted, send)
-
-
-_TOO_LARGE = f"body: larger than {MOST_BYTES} bytes"
 
 
 async def _drain(receive: Receive) -> None:

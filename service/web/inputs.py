@@ -152,6 +152,7 @@ class FlawIn(_In):
     seen_at: AwareDatetime | None = None
     note: LongText = ""
     coat: int | None = None
+    who: ShortText = ""
 
 
 Quantity = Literal["air_c", "rh_pct", "surface_c"]

@@ -28,7 +28,6 @@ __all__ = [
     "CoatOut",
     "ColdArrivalOut",
     "CorrectionOut",
-    "FlawOut",
     "HangOut",
     "InstrumentOut",
     "JarOut",
@@ -524,20 +523,6 @@ class NoticeOut(_Out):
     instrument: int | None
     coat: int | None
     seen_at: Instant | None
-
-
-class FlawOut(_Out):
-    """A flaw with its evidence: the coats, air and waits behind it."""
-
-    id: int
-    instrument: int
-    kind: str
-    part: str
-    severity: int
-    seen_at: Instant
-    note: str
-    coat: int | None
-    evidence: dict[str, Any]
 
 
 class RejectOut(_Out):

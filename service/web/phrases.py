@@ -105,6 +105,9 @@ PARTS = (
 SAID = {
     "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
     "seen": "Marked as seen.",
+    "flaw-set": "Kept.",
+    "photo-kept": "The photo is kept, without place, time or owner.",
+    "photo-gone": "The photo is taken back.",
     "person-set": "Kept.",
     "person-gone": "Taken away. Nothing more is told.",
     "channel-added": "Added. Send a test to see that it gets through.",
@@ -114,11 +117,11 @@ SAID = {
     "corrected": "The correction is kept: air, history and clocks show it from its date on.",
     "uncorrected": "The correction is undone: everything is as it was before it.",
     "sensor-set": "Set.",
+    "settings": "Set, and in force.",
+    "device": "Set: this phone speaks like this from now on.",
     "retired": "Out of use. Its readings stay; it is not missed.",
     "in-use": "Back in use.",
     "check-begun": "The check is under way. The sensor does not count for its place meanwhile.",
-    "settings": "Set, and in force.",
-    "device": "Set: this phone speaks like this from now on.",
     "jar-taken": "The jar's reading is taken.",
     "check-over": "The check is given up. Nothing was corrected.",
 }

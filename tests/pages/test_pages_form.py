@@ -62,7 +62,7 @@ def full(bench: Any) -> Any:
     now = bench.clock.now()
     bench.work.record_coat(1, at=now - timedelta(hours=3), who="bench 1", note="thin " * 30)
     bench.work.record_coat(2, at=now - timedelta(minutes=10))
-    bench.work.log_flaw(1, kind="blush", part="back", note="white")
+    bench.work.flaws.log(1, kind="blush", part="back", note="white")
     bench.tell("sensor-silent", "Sensor yard in outdoors has been silent for 14 min")
     bench.tell("stop-spraying", "Stop spraying in booth: No. 41 is wet", instrument_id=1)
     bench.reject(b'{"air_c": NaN, "note": "' + b"x" * 300 + b'"}', "air_c", "is not a number")

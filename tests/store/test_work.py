@@ -212,15 +212,15 @@ def test_a_flaw_keeps_the_air_and_the_waits_of_the_coats_under_it(bench: Bench) 
     bench.pass_time(30)
     bench.work.record_coat(piece, material_id=LACQUER)
     bench.pass_time(120, rh_pct=50.0)
-    flaw = bench.work.log_flaw(piece, kind="blush", part="top", note="milky by the bridge")
+    flaw = bench.work.flaws.log(piece, kind="blush", part="top", note="milky by the bridge")
     first, second = flaw.evidence["coats"]
-    assert first["waited_clock"] is None
-    assert second["waited_clock"] == pytest.approx(0.5, abs=0.05)  # half the hour it should have
-    assert second["waited_mark"] == "recoat"
-    assert second["before"]["readings"] == 7
-    assert second["after"]["rh_mean_pct"] == pytest.approx(50.0, abs=0.5)
+    assert first["waited"] is None
+    assert second["waited"]["clock"] == pytest.approx(0.5, abs=0.05)  # half the hour it should have
+    assert second["waited"]["mark"] == "recoat"
+    assert second["before"]["readings"] == 6  # five minutes apart, the last as the coat goes on
+    assert second["after"]["rh_pct"]["mean"] == pytest.approx(50.0, abs=0.5)
     with pytest.raises(BadInput, match="kind"):
-        bench.work.log_flaw(piece, kind="gremlins")
+        bench.work.flaws.log(piece, kind="gremlins")
 
 
 def test_a_refused_use_case_leaves_nothing_behind(bench: Bench) -> None:
@@ -347,9 +347,9 @@ def test_a_flaw_on_a_part_asks_the_coats_of_that_part(bench: Bench) -> None:
     bench.pass_time(60)
     back = bench.work.record_coat(piece, material_id=LACQUER, parts=["back"])
     bench.pass_time(30)
-    flaw = bench.work.log_flaw(piece, kind="blush", part="top")
+    flaw = bench.work.flaws.log(piece, kind="blush", part="top")
     assert [c["coat_id"] for c in flaw.evidence["coats"]] == [back.id - 1]
-    assert len(bench.work.log_flaw(piece, kind="blush", part="back").evidence["coats"]) == 2
+    assert len(bench.work.flaws.log(piece, kind="blush", part="back").evidence["coats"]) == 2
 
 
 def test_a_place_too_dry_for_wood_is_told_once(bench: Bench) -> None:

@@ -37,10 +37,10 @@ def test_a_flaw_keeps_the_air_behind_each_coat(shop: LiveShop) -> None:
     assert answer.status_code == 201
     flaw = answer.json()
     assert answer.headers["location"] == f"{API}/flaws/{flaw['id']}"
-    behind = flaw["evidence"]["coats"]
+    behind = shop.http.get(f"{API}/flaws/{flaw['id']}/evidence").json()["evidence"]["coats"]
     assert [c["coat_id"] for c in behind] == [coat.id]
     assert behind[0]["before"]["readings"] >= 12
-    assert behind[0]["after"]["rh_mean_pct"] == 45.0
+    assert behind[0]["after"]["rh_pct"]["mean"] == 45.0
     assert shop.http.get(f"{API}/flaws/{flaw['id']}").json() == flaw
     assert shop.http.get(f"{API}/flaws", params={"instrument": piece}).json() == [flaw]
     assert shop.http.get(f"{API}/flaws", params={"instrument": piece + 1}).json() == []

@@ -51,7 +51,11 @@ WANTED = {
     "/api/v1/notices": {"get"},
     "/api/v1/notices/{notice_id}/seen": {"post"},
     "/api/v1/flaws": {"get", "post"},
-    "/api/v1/flaws/{flaw_id}": {"get"},
+    "/api/v1/flaws/{flaw_id}": {"get", "patch", "delete"},
+    "/api/v1/flaws/{flaw_id}/evidence": {"get"},
+    "/api/v1/flaws/{flaw_id}/photos": {"post"},
+    "/api/v1/flaws/{flaw_id}/photos/{photo_id}": {"get", "delete"},
+    "/api/v1/flaw-kinds": {"get"},
     "/api/v1/settings": {"get", "patch"},
     "/api/v1/health": {"get"},
     "/api/v1/clock": {"get", "post"},
@@ -112,11 +116,13 @@ def test_every_reference_leads_somewhere(description: dict[str, Any]) -> None:
 
 def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) -> None:
     units = ("_c", "_k", "_pct", "_pa", "_s", "_min", "_h", "_um", "_mm", "_m3", "_g_m2", "_g_kg",
-             "_m", "_g_m3", "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours")  # fmt: skip
+             "_m", "_g_m3", "_l", "_l_day", "_kw", "_kwh", "_cm", "_days", "_hours", "_share",
+             "_part")  # fmt: skip
     pure = {"blush_probability", "clock", "rate", "value", "limit", "amount", "hours",
             "slope", "offset", "sd", "raw", "corrected", "p10", "p50", "p90", "probability",
             "throughout", "middle", "low", "high", "sd_log", "own_sd_log", "piece_sd_log",
-            "lapse"}  # fmt: skip
+            "lapse", "mean", "min", "max", "change", "from_value", "to_value", "clock_low",
+            "clock_high", "was", "now"}  # fmt: skip
     for name, schema in description["components"]["schemas"].items():
         for field, kind in schema.get("properties", {}).items():
             types = {kind.get("type"), *(option.get("type") for option in kind.get("anyOf", []))}

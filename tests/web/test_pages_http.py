@@ -53,7 +53,7 @@ def busy(shop: LiveShop) -> LiveShop:
     first = shop.add_piece("41")
     shop.add_piece("42", kind="octave mandolin")
     shop.work.record_coat(first, at=shop.clock.now() - timedelta(hours=2))
-    shop.work.log_flaw(first, kind="blush", part="back")
+    shop.work.flaws.log(first, kind="blush", part="back")
     shop.tell("recoat-ready", "No. 41: ready", instrument_id=first)
     shop.reject(b"x", "body", "is not JSON")
     return shop
@@ -168,7 +168,7 @@ def test_the_forms_of_a_piece_record_what_they_are_told(busy: LiveShop) -> None:
     assert busy.desk.card(2).place_id == "rack"
     text = landed(busy, post(busy, "/instruments/2/flaw", kind="runs", part="edge", severity=1))
     assert "Runs and sags, edge" in text
-    assert "the hour before" in text
+    assert "six hours before" in text
 
 
 @pytest.mark.parametrize(
@@ -217,7 +217,7 @@ def test_what_people_and_sensors_write_is_escaped_everywhere(shop: LiveShop) -> 
     shop.read_day("booth", 22.0, 45.0)
     piece = shop.add_piece("41", kind=nasty, woods=nasty)
     shop.work.record_coat(piece, who=nasty, note=nasty)
-    shop.work.log_flaw(piece, kind="other", part="<b>x</b>", note=nasty)
+    shop.work.flaws.log(piece, kind="other", part="<b>x</b>", note=nasty)
     shop.tell("recoat-ready", nasty, instrument_id=piece)
     shop.reject(nasty.encode(), "at", nasty)
     shop.status |= {"reasons": [nasty], "broker": nasty}

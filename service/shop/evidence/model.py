@@ -49,7 +49,10 @@ class Bounds:
 
 @dataclass(frozen=True)
 class AirSpan:
-    """Air that a piece hung in over a span, as the history of its places tells it.
+    """Air over a span of whole five minutes, as the history of its places tells it.
+
+    It is made of the rows of the history at ``resolution=5m`` from ``from_at`` until before
+    ``until_at``: means weighted by their counts, lowest and highest readings.
 
     Attributes
     ----------
@@ -65,13 +68,14 @@ class AirSpan:
     missing_share
         Part of the span, 0 to 1, that no reading covers (readings more than an hour apart).
     bridged_share
-        Part of the span, 0 to 1, that no reading covers and that clocks bridge by what the place's
-        air usually does. Never more than ``missing_share``.
+        Part of the span, 0 to 1, that no reading covers and that lies between readings, so that
+        clocks bridge it, with a wider range. Never more than ``missing_share``.
     air_c, rh_pct, dew_point_c, surface_c
         None where no reading counts; ``dew_point_c`` too in bone-dry air, ``surface_c`` too where
         no surface was measured.
     air_sd_k, rh_sd_pct, dew_point_sd_k
-        Standard uncertainty of the means, by the sensors and their corrections.
+        Standard uncertainty of the air told, by the least sure of the sensors heard there and
+        their corrections.
     """
 
     from_at: datetime
@@ -155,8 +159,7 @@ class Wait:
         Part of that wait that had passed, 0 and on: 0.83 is seventeen per cent short, 1.4 well
         past it.
     clock_low, clock_high
-        80 % range of ``clock``, by the spread of the material's own figures and holes in the
-        record.
+        80 % range of ``clock``, by the spread of the material's own time and holes in the record.
     waited_h
         Hours by the calendar.
     elapsed_h, needed_h
@@ -198,12 +201,12 @@ class CoatEvidence:
         Whether this was the first coat in the shop from another batch than the one before; None
         where batches were not told.
     before
-        The six hours before it.
+        The six hours before it, where it was sprayed.
     air_at, film_at
         None where no reading is near, or the film model does not cover it.
     after, after_ends
-        From the coat until the next coat or its sanding (``recoat``, ``sand``), the flaw
-        (``flaw``), or 24 hours (``day``), whichever comes first.
+        Where the piece hung, until the next coat or its sanding (``recoat``, ``sand``), the flaw
+        (``flaw``), or for 24 hours (``day``), whichever comes first.
     cooled_k
         Fall of the air from the coat to the coldest five minutes of the six hours after it, 0 or
         more.
@@ -432,7 +435,9 @@ class Evidence:
     steps, moves
         Up to the flaw, oldest first.
     handled
-        The move or set-up that came soonest after a coat, by how far its hardest mark was.
+        How far the newest coat's hardest mark was when the piece was first set up, or moved to a
+        place where it may lie or be cased (a store, outdoors), after its last coat. Moves between
+        booth and rack do not count: it hangs there.
     beside
         None where no coat is under the flaw.
     not_known

@@ -100,7 +100,7 @@ def _tap(
         given = made_at(shop, fields, "seen_at" if form == "flaw" else "at")
         did = act(shop, instrument_id, given, renderer_of(request).words)
         if form == "flaw":
-            return f"/flaws/{did.partition(':')[2]}"
+            return f"/flaws/{did.partition(':')[2]}?did={did}:{instrument_id}"
         return back_to(fields, home, did=f"{did}:{instrument_id}")
 
     try:
@@ -184,7 +184,7 @@ def _verdict(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> st
 
 def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     form = read(inputs.FlawIn, fields | {"instrument": str(instrument_id)}, words)
-    row = shop.work.log_flaw(
+    row = shop.work.flaws.log(
         instrument_id,
         kind=form.kind,
         part=form.part,
@@ -192,5 +192,6 @@ def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
         seen_at=form.seen_at,
         note=form.note,
         coat_id=form.coat,
+        who=form.who,
     )
     return f"flaw:{row.id}"

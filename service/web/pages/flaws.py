@@ -1,50 +1,219 @@
-"""Pages of the flaws: the list, and the evidence behind one."""
+"""Pages of the flaws: log one, put it right, look for some, and see what lies behind one."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
-from starlette.responses import Response
+from fastapi import APIRouter, Depends, Request
+from pydantic import BaseModel, ConfigDict, ValidationError
+from starlette.datastructures import UploadFile
+from starlette.responses import RedirectResponse, Response
 
+from service.store.errors import BadInput, StoreError
+from service.store.flaw_book import UNCHANGED
+from service.store.pictures import MOST_BYTES
+from service.web import flaw_models
+from service.web.api.flaws import flaw_query
 from service.web.deps import Shop, ShopDep
+from service.web.pages.evidence_figure import evidence_figure
+from service.web.pages.evidence_words import told
+from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.render import renderer_of
 
 __all__ = ["router"]
 
 router = APIRouter()
 
+SEARCHED = (
+    "instrument", "kind", "material", "batch", "month", "rh_from", "rh_to", "air_from", "air_to",
+)  # fmt: skip
+
+
+class _Asked(BaseModel):
+    """What the list is asked for: a form sends fields that were left empty too."""
+
+    model_config = ConfigDict(extra="ignore")
+
+    instrument: int | None = None
+    kind: str | None = None
+    material: str | None = None
+    batch: str | None = None
+    month: str | None = None
+    rh_from: float | None = None
+    rh_to: float | None = None
+    air_from: float | None = None
+    air_to: float | None = None
+
 
 @router.get("/flaws")
 def list_flaws(request: Request, shop: ShopDep) -> Response:
-    """Show every flaw, newest first."""
+    """Show the flaws that are looked for, newest first."""
+    words = renderer_of(request).words
+    values = {
+        name: text.strip()
+        for name in SEARCHED
+        if (text := request.query_params.get(name, "")).strip()
+    }
+    errors: dict[str, str] = {}
+    rows: Sequence[Any] = []
+    try:
+        asked = _Asked.model_validate(values)
+        query = flaw_query(
+            shop,
+            instrument=asked.instrument,
+            kind=asked.kind,
+            batch=asked.batch,
+            material=asked.material,
+            month=asked.month,
+            rh=(asked.rh_from, asked.rh_to),
+            air=(_celsius(words, asked.air_from), _celsius(words, asked.air_to)),
+        )
+        rows = shop.work.flaws.find(query)
+    except ValidationError as error:
+        errors = {str(item["loc"][0]): str(item["msg"]) for item in error.errors()}
+    except StoreError as error:
+        errors = blame(error)
     return renderer_of(request).page(
         request,
         "flaws.html",
-        flaws=shop.desk.flaws(),
+        422 if errors else 200,
+        flaws=rows,
+        photos=_first_photos(shop, [int(row.id or 0) for row in rows]),
         numbers=_numbers(shop),
         cards=shop.desk.cards(),
+        kinds=list(shop.desk.catalogue.flaw_kinds.values()),
+        values=values,
+        errors=errors,
+        searched=bool(values),
+    )
+
+
+@router.get("/instruments/{instrument_id}/flaw")
+def new_flaw(instrument_id: int, request: Request, shop: ShopDep) -> Response:
+    """Ask what kind of flaw it is: one tap logs it."""
+    return renderer_of(request).page(
+        request,
+        "flaw_new.html",
+        card=shop.desk.card(instrument_id),
+        kinds=list(shop.desk.catalogue.flaw_kinds.values()),
     )
 
 
 @router.get("/flaws/{flaw_id}")
 def get_flaw(flaw_id: int, request: Request, shop: ShopDep) -> Response:
-    """Show the coats, air and waits behind a flaw."""
-    row = shop.desk.flaw(flaw_id)
-    coats = [_with_instants(coat) for coat in row.evidence.get("coats", [])]
-    return renderer_of(request).page(
+    """Show a flaw and what the record shows behind it."""
+    return _page(request, shop, flaw_id)
+
+
+@router.post("/flaws/{flaw_id}/change")
+def change_flaw(flaw_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Put one detail of a flaw right; each is saved by itself."""
+    given = dict(fields)
+    for cleared in ("note", "who", "part"):
+        if fields.get("field") == cleared:
+            given.setdefault(cleared, "")
+    try:
+        form = read(flaw_models.FlawChangeIn, given, renderer_of(request).words)
+        row = shop.work.flaws.change(
+            flaw_id,
+            kind=form.kind,
+            part=form.part,
+            severity=form.severity,
+            seen_at=form.seen_at,
+            note=form.note,
+            who=form.who,
+            coat_id=form.coat if fields.get("field") == "coat" else UNCHANGED,
+        )
+    except (FormError, BadInput) as error:
+        return _page(request, shop, flaw_id, 422, errors=blame(error), values=fields)
+    shop.worked(row.instrument_id)
+    return RedirectResponse(back_to(fields, f"/flaws/{flaw_id}", said="flaw-set"), 303)
+
+
+async def _upload(request: Request) -> bytes:
+    """Read a photo's bytes out of a form, no more than may be kept; none where none was chosen."""
+    async with request.form(max_files=1, max_fields=4) as form:
+        photo = form.get("photo")
+        if not isinstance(photo, UploadFile) or not photo.filename:
+            return b""
+        return await photo.read(MOST_BYTES + 1)
+
+
+@router.post("/flaws/{flaw_id}/photos")
+def add_photo(
+    flaw_id: int,
+    request: Request,
+    shop: ShopDep,
+    data: Annotated[bytes, Depends(_upload)],
+) -> Response:
+    """Keep a photo of a flaw."""
+    try:
+        shop.photos.add(flaw_id, data)
+    except BadInput as error:
+        return _page(request, shop, flaw_id, 422, errors=blame(error))
+    shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
+    return RedirectResponse(f"/flaws/{flaw_id}?said=photo-kept#photos", 303)
+
+
+@router.post("/flaws/{flaw_id}/photos/{photo_id}/undo")
+def undo_photo(flaw_id: int, photo_id: int, shop: ShopDep, _fields: FormDep) -> Response:
+    """Take a photo back."""
+    shop.photos.undo(flaw_id, photo_id)
+    return RedirectResponse(f"/flaws/{flaw_id}?said=photo-gone#photos", 303)
+
+
+def _page(
+    request: Request,
+    shop: Shop,
+    flaw_id: int,
+    status: int = 200,
+    *,
+    errors: dict[str, str] | None = None,
+    values: Fields | None = None,
+) -> Response:
+    renderer = renderer_of(request)
+    behind = shop.work.flaws.behind(flaw_id)
+    row = shop.work.flaws.flaw(flaw_id)
+    now = shop.clock.now()
+    return renderer.page(
         request,
         "flaw.html",
+        status,
         flaw=row,
+        kind=shop.desk.catalogue.flaw_kinds.get(row.kind),
+        kinds=list(shop.desk.catalogue.flaw_kinds.values()),
         card=shop.desk.card(row.instrument_id),
-        coats=list(reversed(coats)),
+        photos=shop.photos.of([flaw_id]),
+        behind=behind,
+        evidence=behind.evidence,
+        figure=evidence_figure(
+            behind.evidence, shop.work.flaws.course(flaw_id), renderer.words, now
+        ),
+        told=told(behind, renderer.words, now),
+        errors=errors or {},
+        values=values or {},
+        seen_field=_field(row.seen_at, renderer.words.zone),
     )
+
+
+def _field(at: datetime, zone: Any) -> str:
+    """An instant as a form field holds it."""
+    return at.astimezone(zone).strftime("%Y-%m-%dT%H:%M")
+
+
+def _celsius(words: Any, figure: float | None) -> float | None:
+    return None if figure is None else float(words.value_si("air_c", figure))
 
 
 def _numbers(shop: Shop) -> dict[int, str]:
     return {card.id: card.shop_number for card in shop.desk.cards()}
 
 
-def _with_instants(coat: dict[str, Any]) -> dict[str, Any]:
-    return coat | {"at": datetime.fromisoformat(coat["at"])}
+def _first_photos(shop: Shop, flaw_ids: Sequence[int]) -> dict[int, int]:
+    """Number of the first photo of each flaw that has one."""
+    first: dict[int, int] = {}
+    for photo in shop.photos.of(flaw_ids):
+        first.setdefault(photo.flaw_id, int(photo.id or 0))
+    return first

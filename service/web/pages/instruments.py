@@ -8,7 +8,6 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.shop.cards import InstrumentCard
-from service.shop.flaws import FLAW_KINDS
 from service.shop.learning import words_for
 from service.shop.schedule import Step
 from service.store.desk import LogEntry
@@ -85,7 +84,9 @@ def instrument_page(
         touched=_touched(card, log),
         arrival=shop.desk.arrival(instrument_id),
         places=shop.desk.places(),
-        flaw_kinds=FLAW_KINDS,
+        flaw_kinds=[
+            (kind.id, kind.name, kind.plain) for kind in shop.desk.catalogue.flaw_kinds.values()
+        ],
         flaws=shop.desk.flaws(instrument_id),
         **({"form": "", "here": f"/instruments/{instrument_id}"} | context),
     )

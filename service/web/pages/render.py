@@ -14,7 +14,6 @@ import jinja2
 from fastapi import Request
 from starlette.responses import HTMLResponse, Response
 
-from service.shop.flaws import FLAW_KINDS
 from service.shop.notices import NOTICE_KINDS
 from service.shop.said import say
 from service.store.errors import StoreError
@@ -93,7 +92,9 @@ class Studio:
             notice_kinds=own.of(NOTICE_KINDS),
             flag_glyph=flag_glyph,
             flag_words=own.of(FLAG_WORDS),
-            flaw_names={key: tongue.said(name) for key, name, _ in FLAW_KINDS},
+            flaw_names={
+                key: tongue.said(kind.name) for key, kind in shop.desk.catalogue.flaw_kinds.items()
+            },
             materials=shop.desk.catalogue.materials,
             schedules=shop.desk.catalogue.schedules,
         )
@@ -163,7 +164,7 @@ class Renderer:
         what = say("No. {number}: {text}", number=card.shop_number, text=entry.text)
         if entry.undone:
             return {"text": say("Taken back. {what}", what=what), "undo": None}
-        undo = None if kind == "flaw" else f"/instruments/{card.id}/undo/{kind}/{entry.id}"
+        undo = f"/instruments/{card.id}/undo/{kind}/{entry.id}"
         return {"text": say("Recorded. {what}", what=what), "undo": undo}
 
 

@@ -1,0 +1,92 @@
+"""The wet film of a recorded coat, reckoned in the air it went on in; the last ones are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+from service.science import film
+from service.shop.air import SURFACE_ASSUMED_SD_K
+from service.shop.evidence.model import AirAt, FilmAt
+from service.shop.materials import Coating, Material
+from service.shop.wet import beyond_model, film_floor, in_model
+from service.store.tables import Coat
+
+__all__ = ["FilmReckoner", "film_reckoner"]
+
+FilmReckoner = Callable[[AirAt, Material, Coat, float, float], FilmAt | None]
+"""Reckons a coat's film from air, material, coat, plate [mm] and pressure [Pa]."""
+
+MOST_SD_K, MOST_SD_PCT = 5.0, 20.0
+"""Beyond that the film model takes no spread; air that is so uncertain tells nothing anyway."""
+
+
+def film_reckoner(size: int = 512) -> FilmReckoner:
+    """Make a reckoner that keeps what it reckoned last: the same coats are asked for again."""
+    kept = lru_cache(maxsize=size)(_Case.reckon)
+
+    def reckon(
+        air: AirAt, material: Material, coat: Coat, plate_mm: float, pressure_pa: float
+    ) -> FilmAt | None:
+        coating = Coating(coat.wet_um, coat.retarder_pct, plate_mm)
+        if material.blend is None or beyond_model(air.air_c, air.surface_c, coating, pressure_pa):
+            return None
+        return kept(_Case(air, material, coating, pressure_pa))
+
+    return reckon
+
+
+class _Case:
+    """What a film depends on, as a key: a material stands in it by its id and figures' identity."""
+
+    def __init__(self, air: AirAt, material: Material, coating: Coating, pressure_pa: float):
+        self.air, self.material, self.coating, self.pressure_pa = (
+            air,
+            material,
+            coating,
+            pressure_pa,
+        )
+        self._key = (
+            air.air_c, air.rh_pct, air.surface_c, air.surface_measured, air.air_sd_k,
+            air.rh_sd_pct, id(material), coating, pressure_pa,
+        )  # fmt: skip
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Case) and self._key == other._key
+
+    def reckon(self) -> FilmAt:
+        """Reckon it."""
+        air, material, coat = self.air, self.material, in_model(self.coating)
+        floor = film_floor(
+            material,
+            coat,
+            air.air_c,
+            air.rh_pct,
+            surface_c=air.surface_c if air.surface_measured else None,
+            pressure_pa=self.pressure_pa,
+        )
+        risk = film.blush_risk(
+            material.sprayed,
+            air.air_c,
+            air.rh_pct,
+            air_sd_k=min(air.air_sd_k, MOST_SD_K),
+            rh_sd_pct=min(air.rh_sd_pct, MOST_SD_PCT),
+            wet_um=coat.wet_um,
+            h_w_m2k=coat.h_w_m2k,
+            plate_mm=coat.plate_mm,
+            retarder_pct=coat.retarder_pct,
+            retarder=material.retarder or film.DEFAULT_RETARDER,
+            pressure_pa=self.pressure_pa,
+            surface_c=air.surface_c if air.surface_measured else None,
+        )
+        floor_c = float(floor.film_floor_c)
+        unmeasured = 0.0 if air.surface_measured else SURFACE_ASSUMED_SD_K
+        return FilmAt(
+            film_floor_c=floor_c,
+            blush_margin_k=None if air.dew_point_c is None else floor_c - air.dew_point_c,
+            blush_margin_sd_k=float((float(risk.blush_margin_sd_k) ** 2 + unmeasured**2) ** 0.5),
+            blush_probability=float(risk.probability),
+        )

@@ -1,0 +1,227 @@
+"""The time strip of a flaw: coats, waits and moves over the air, drawn on the server.
+
+It reaches from before the first coat to the flaw. Where the coats fill only a small part of the
+time, they are given the first part of the strip and the rest is drawn closer together behind a gap.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from markupsafe import Markup
+
+from service.shop.evidence.model import Evidence
+from service.shop.evidence.rows import Rows, instant
+from service.web.pages.plot import Axis, breaks, levels, line
+from service.web.words import Words
+
+__all__ = ["Scale", "evidence_figure"]
+
+WIDTH, HEIGHT = 360, 330
+LEFT, RIGHT = 34, 322
+WORK_TOP, WORK_FOOT = 14, 62
+WARM_TOP, WARM_FOOT = 74, 206
+DAMP_TOP, DAMP_FOOT = 226, 286
+
+COATS_PART = 0.62
+"""Part of the strip that the coats get where they would fill less than half of it."""
+
+CUT = 10.0
+"""Width of the gap between the two parts."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """From instants to places: straight, or in two parts that meet at ``cut_at``."""
+
+    from_at: datetime
+    until_at: datetime
+    cut_at: datetime | None
+
+    @classmethod
+    def of(cls, evidence: Evidence) -> Scale:
+        """Choose a scale on which the coats can be told apart."""
+        begin, end = evidence.from_at, max(evidence.until_at, evidence.from_at + timedelta(hours=1))
+        if not evidence.coats:
+            return cls(begin, end, None)
+        cut = evidence.coats[-1].at + timedelta(hours=12)
+        small = cut < end and (cut - begin) / (end - begin) < 0.5
+        return cls(begin, end, cut if small else None)
+
+    def x(self, at: datetime) -> float:
+        """Place of an instant."""
+        if self.cut_at is None:
+            return _between(at, self.from_at, self.until_at, LEFT, RIGHT)
+        middle = LEFT + COATS_PART * (RIGHT - LEFT)
+        if at <= self.cut_at:
+            return _between(at, self.from_at, self.cut_at, LEFT, middle - CUT / 2)
+        return _between(at, self.cut_at, self.until_at, middle + CUT / 2, RIGHT)
+
+    @property
+    def cut_x(self) -> float | None:
+        """Middle of the gap."""
+        return None if self.cut_at is None else LEFT + COATS_PART * (RIGHT - LEFT)
+
+
+def evidence_figure(evidence: Evidence, rows: Rows, words: Words, now: datetime) -> Markup:
+    """Draw the strip; empty where nothing was read and no coat is on record."""
+    if not evidence.coats and rows.time_s.size == 0:
+        return Markup()
+    scale = Scale.of(evidence)
+    return Markup().join(
+        [
+            Markup(
+                '<svg class="course strip-of-flaw" viewBox="0 0 {} {}" role="img" aria-label="{}">'
+            ).format(WIDTH, HEIGHT, _summary(evidence, words, now)),
+            *_days(scale, words),
+            *_air(evidence, rows, scale, words),
+            *_work(evidence, scale),
+            Markup("</svg>"),
+        ]
+    )
+
+
+def _summary(evidence: Evidence, words: Words, now: datetime) -> str:
+    coats = len(evidence.coats)
+    return (
+        f"{coats} coat{'s' if coats != 1 else ''} and the air around them, from "
+        f"{words.at(evidence.from_at, now)} to {words.at(evidence.until_at, now)}; "
+        "the same is told in words and tables below."
+    )
+
+
+def _between(at: datetime, first: datetime, last: datetime, low: float, high: float) -> float:
+    share = (at - first) / max(last - first, timedelta(seconds=1))
+    return round(low + min(max(share, 0.0), 1.0) * (high - low), 1)
+
+
+def _days(scale: Scale, words: Words) -> list[Markup]:
+    """Draw the days, as many as have room; and the gap where the strip is in two parts."""
+    drawn = []
+    day = scale.from_at.astimezone(words.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    last_x = -math.inf
+    short = scale.until_at - scale.from_at < timedelta(days=1.5)
+    step = timedelta(hours=6) if short else timedelta(days=1)
+    while day <= scale.until_at:
+        x = scale.x(day)
+        if day >= scale.from_at and x - last_x >= 44:
+            text = f"{day:%H:%M}" if short else f"{day.day} {day:%b}"
+            drawn.append(
+                Markup(
+                    '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
+                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>'
+                ).format(x=x, a=WORK_FOOT, b=DAMP_FOOT, y=DAMP_FOOT + 16, t=text)
+            )
+            last_x = x
+        day += step
+    if scale.cut_x is not None:
+        drawn.append(
+            Markup(
+                '<path class="measure" d="M{a} {top}l4 6-4 6 4 6M{a} {foot}l4 6-4 6 4 6"/>'
+                '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">'
+                "closer together</text>"
+            ).format(
+                a=scale.cut_x - 2, top=WARM_TOP - 8, foot=DAMP_FOOT - 14,
+                x=(scale.cut_x + RIGHT) / 2, y=DAMP_FOOT + 32,
+            )
+        )  # fmt: skip
+    return drawn
+
+
+def _air(evidence: Evidence, rows: Rows, scale: Scale, words: Words) -> list[Markup]:
+    middle = timedelta(seconds=rows.step_s / 2)
+    at = [min(instant(float(t)) + middle, scale.until_at) for t in rows.time_s]
+    floors = [(c.at, c.film_at.film_floor_c) for c in evidence.coats if c.film_at is not None]
+    dews = [float(d) for d in rows.dew_point_c if not math.isnan(d)]
+    heights = [*map(float, rows.air_c), *dews, *(floor for _, floor in floors)]
+    if not heights:
+        return []
+    warm, damp = Axis.over(heights, WARM_TOP, WARM_FOOT), Axis(0.0, 100.0, DAMP_TOP, DAMP_FOOT)
+    broken = breaks(at)
+    if scale.cut_at is not None:
+        broken |= {i for i in range(1, len(at)) if at[i - 1] <= scale.cut_at < at[i]}
+    xs = [scale.x(a) for a in at]
+
+    def course(kind: str, values: list[float], axis: Axis) -> Markup:
+        points = [
+            (x, None if math.isnan(v) else axis.y(v)) for x, v in zip(xs, values, strict=True)
+        ]
+        return line(kind, points, broken)
+
+    drawn = [
+        *levels(warm, lambda c: words.temperature(c, 0)),
+        *levels(damp, lambda rh: f"{rh:.0f} %"),
+        course("air", rows.air_c.tolist(), warm),
+        course("dew", rows.dew_point_c.tolist(), warm),
+        course("rh", rows.rh_pct.tolist(), damp),
+    ]
+    drawn += [
+        Markup('<path class="coat-mark" d="M{} {}l4.5 4.5-4.5 4.5-4.5-4.5z"/>').format(
+            scale.x(coat_at), warm.y(floor) - 4.5
+        )
+        for coat_at, floor in floors
+    ]
+    return drawn + _names(rows, warm, damp)
+
+
+def _names(rows: Rows, warm: Axis, damp: Axis) -> list[Markup]:
+    names = []
+    if rows.time_s.size:
+        names = [("Air", warm.y(float(rows.air_c[-1])))]
+        if not math.isnan(rows.dew_point_c[-1]):
+            names.append(("Dew", warm.y(float(rows.dew_point_c[-1]))))
+            if names[1][1] - names[0][1] < 13:
+                names = [("Air", names[0][1] - 7), ("Dew", names[0][1] + 7)]
+        names.append(("RH", damp.y(float(rows.rh_pct[-1]))))
+    text = Markup('<text class="course-name" x="{}" y="{}">{}</text>')
+    return [text.format(RIGHT + 5, round(y + 4, 1), name) for name, y in names]
+
+
+def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
+    """Draw what was done along the top: coats as drops of ink, waits as bars, steps and moves."""
+    bar_y, drawn = WORK_FOOT - 12, []
+    for coat in evidence.coats:
+        if coat.waited is not None:
+            start = coat.at - timedelta(hours=coat.waited.waited_h)
+            a, b = scale.x(max(start, scale.from_at)), scale.x(coat.at)
+            done = a + (b - a) * min(1.0, coat.waited.clock)
+            drawn.append(
+                Markup(
+                    '<rect class="strip-bed" x="{a}" y="{y}" width="{w}" height="8"/>'
+                    '<rect class="strip-fill" x="{a}" y="{y}" width="{d}" height="8"/>'
+                ).format(a=a, y=bar_y, w=round(b - a, 1), d=round(done - a, 1))
+            )
+    last_x = -math.inf
+    for number, coat in enumerate(evidence.coats, 1):
+        x = scale.x(coat.at)
+        drawn.append(
+            Markup('<line class="coat-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>').format(
+                x=x, a=WORK_TOP + 16, b=WARM_FOOT
+            )
+        )
+        if x - last_x >= 15:
+            drawn.append(
+                Markup('<text class="course-name" x="{}" y="{}" text-anchor="middle">{}</text>')
+                .format(x, WORK_TOP + 12, number)
+            )  # fmt: skip
+            last_x = x
+    drawn += [
+        Markup('<path class="measure" d="M{} {}h8m-8 4h8"/>').format(scale.x(s.at) - 4, bar_y + 2)
+        for s in evidence.steps
+    ]
+    drawn += [
+        Markup('<path class="coat-mark" d="M{} {}v9l7-4.5z"/>').format(
+            scale.x(m.at) - 3, WORK_FOOT + 1
+        )
+        for m in evidence.moves
+    ]
+    x = scale.x(evidence.until_at)
+    drawn.append(
+        Markup(
+            '<line class="flaw-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
+            '<text class="course-name" x="{t}" y="{y}" text-anchor="end">Flaw</text>'
+        ).format(x=x, a=WORK_TOP + 16, b=DAMP_FOOT, t=RIGHT + 34, y=WORK_TOP + 12)
+    )
+    return drawn
