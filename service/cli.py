@@ -240,6 +240,17 @@ def restore(
 
 
 @cli.command()
+def verify_evidence(
+    flaw: Annotated[int, typer.Argument(help="The flaw's number, as in its address.")],
+    digest: Annotated[str, typer.Argument(help="The digest that evidence or a report gives.")],
+) -> None:
+    """Say whether the readings and coats behind a flaw are still those of a digest."""
+    from service.commands import verify_evidence as command
+
+    command.run(flaw, digest)
+
+
+@cli.command()
 def listen(
     seconds: Annotated[int, typer.Option(help="For how long, 1 to 600.")] = 30,
     adopt: Annotated[

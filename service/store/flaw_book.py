@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,22 +10,20 @@ from typing import Any
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
-from service.shop.evidence.digest import CoatLine, Digest, FlawLine, ReadingLine, digest_of
+from service.shop.evidence.digest import Digest
 from service.shop.evidence.model import AirAt, Evidence
 from service.shop.evidence.rows import Rows
 from service.shop.evidence.then import Difference, differences, plain
 from service.shop.flaws import SEVERITY_MAX, SEVERITY_MIN
-from service.store import raw
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.fields import instant, text
-from service.store.flaw_evidence import Gathering, coats_under, spans_around
+from service.store.flaw_digest import digest_behind
+from service.store.flaw_evidence import Gathering, coats_under
 from service.store.flaw_film import film_reckoner
-from service.store.history import names
 from service.store.pieces import Piece, load_piece
-from service.store.tables import CLIMATE_SCALE, Coat, Flaw
-from service.store.types import to_millis
+from service.store.tables import Flaw
 
 __all__ = ["UNCHANGED", "Behind", "FlawBook", "FlawQuery", "Unchanged", "flaws_on"]
 
@@ -223,7 +220,7 @@ class FlawBook:
             return Behind(
                 evidence,
                 differences(row.evidence, evidence),
-                _digest(session, row),
+                digest_behind(session, row),
                 row.evidence.get("digest"),
             )
 
@@ -238,7 +235,7 @@ class FlawBook:
     def digest(self, flaw_id: int) -> Digest:
         """Digest of the readings and coats that a flaw's evidence rests on; raises NotFound."""
         with self.db.read() as session:
-            return _digest(session, _row(session, flaw_id))
+            return digest_behind(session, _row(session, flaw_id))
 
     # -- what they share -------------------------------------------------------------------
 
@@ -255,7 +252,7 @@ class FlawBook:
         found: dict[str, Any] = plain(self._gathering(session, row).evidence())
         if found["wood"] is not None:
             found["wood"]["points"] = []
-        return found | {"digest": _digest(session, row).sha256}
+        return found | {"digest": digest_behind(session, row).sha256}
 
 
 def flaws_on(session: Session, instrument_ids: Sequence[int]) -> Sequence[Flaw]:
@@ -277,58 +274,6 @@ def _air_fits(air: AirAt | None, query: FlawQuery) -> bool:
         if (low is not None and value < low) or (high is not None and value > high):
             return False
     return True
-
-
-def _digest(session: Session, row: Flaw) -> Digest:
-    piece = load_piece(session, row.instrument_id)
-    coats = coats_under(piece, row)
-    readings: set[ReadingLine] = set()
-    known: dict[str, Mapping[int, str]] = {}
-    for place, start, end in spans_around(piece, coats, row.seen_at):
-        sensors = known.setdefault(place, names(session, place))
-        readings |= set(_lines(session, place, sensors, start, end))
-    flaw = FlawLine(piece.row.shop_number, row.part, row.seen_at)
-    return digest_of(flaw, [_line(coat) for coat in coats], readings)
-
-
-def _lines(
-    session: Session, place: str, sensors: Mapping[int, str], start: datetime, end: datetime
-) -> Sequence[ReadingLine]:
-    found = raw.read(session, list(sensors), to_millis(start), to_millis(end))
-
-    def parts(value: float) -> int:
-        return round(value * CLIMATE_SCALE)
-
-    columns = zip(
-        found.at_ms.tolist(),
-        found.sensor_id.tolist(),
-        found.sent["air_c"].tolist(),
-        found.sent["rh_pct"].tolist(),
-        found.sent["surface_c"].tolist(),
-        strict=True,
-    )
-    return [
-        ReadingLine(
-            at, place, sensors[sensor], parts(air), parts(rh),
-            None if math.isnan(surface) else parts(surface),
-        )
-        for at, sensor, air, rh, surface in columns
-    ]  # fmt: skip
-
-
-def _line(coat: Coat) -> CoatLine:
-    return CoatLine(
-        id=int(coat.id or 0),
-        at=coat.at,
-        place_id=coat.place_id,
-        material_id=coat.material_id,
-        material_version=coat.material_version,
-        batch=coat.batch,
-        wet_um=coat.wet_um,
-        retarder_pct=coat.retarder_pct,
-        parts=tuple(coat.parts),
-        who=coat.who,
-    )
 
 
 def _row(session: Session, flaw_id: int) -> Flaw:

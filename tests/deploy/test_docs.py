@@ -27,7 +27,12 @@ def test_every_setting_is_in_the_readme_with_its_default(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "command", sorted(c.name or c.callback.__name__ for c in cli.registered_commands if c.callback)
+    "command",
+    sorted(
+        c.name or c.callback.__name__.replace("_", "-")
+        for c in cli.registered_commands
+        if c.callback
+    ),
 )
 def test_every_command_is_in_the_readme(command: str) -> None:
     assert f"boothglass {command}" in README
