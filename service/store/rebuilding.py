@@ -1,7 +1,8 @@
 """Everything derived, reckoned anew from readings, corrections and checks, and compared.
 
-Derived are the flags of readings and the roll-ups. The air kept with a coat and the evidence kept
-with a flaw are not: they record what was known when somebody wrote them down.
+Derived are the flags of readings, the roll-ups, and how far a coat's clock had run at a verdict.
+The air kept with a coat and the evidence kept with a flaw are not: they record what was known when
+somebody wrote them down.
 """
 
 from __future__ import annotations
@@ -15,10 +16,11 @@ from typing import Any
 from sqlalchemy import BigInteger, type_coerce
 from sqlmodel import Session, col, select
 
-from service.store import marks, settling
+from service.store import marks, settling, verdict_clocks
+from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.marks import HOUR_MS
-from service.store.tables import Reading, RollUp, Sensor, Unsettled
+from service.store.tables import Coat, Instrument, Reading, RollUp, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
 
 __all__ = ["Difference", "Rebuilt", "rebuild"]
@@ -31,7 +33,8 @@ EXAMPLES = 20
 class Difference:
     """Something derived that was not what it should be; ``was`` or ``now`` is None where missing.
 
-    ``what`` is ``flags``, or the roll-up by its step in seconds.
+    ``what`` is ``flags``, the roll-up by its step in seconds, or the hours of a verdict's clock;
+    then ``place`` and ``sensor`` are the piece and the coat's material.
     """
 
     place: str
@@ -49,17 +52,19 @@ class Rebuilt:
     hours: int = 0
     flags: int = 0
     rollups: int = 0
+    verdicts: int = 0
     examples: list[Difference] = field(default_factory=list)
 
     @property
     def same(self) -> bool:
         """Whether everything was as it should be."""
-        return self.flags == 0 and self.rollups == 0
+        return self.flags == 0 and self.rollups == 0 and self.verdicts == 0
 
 
 def rebuild(
     db: Database,
     *,
+    catalogue: Catalogue | None = None,
     check: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Rebuilt:
@@ -70,6 +75,8 @@ def rebuild(
 
     Parameters
     ----------
+    catalogue : Catalogue, optional
+        Materials and their versions; without them the clocks of verdicts are left alone.
     check : bool
         Only compare: every transaction is rolled back.
     progress : callable
@@ -88,7 +95,30 @@ def rebuild(
             progress(result.hours, total)
     if not check:
         settling.settle_all(db)
+    if catalogue is not None:
+        _clocks(db, catalogue, result, check=check)
     return result
+
+
+def _clocks(db: Database, catalogue: Catalogue, result: Rebuilt, *, check: bool) -> None:
+    if not check:
+        verdict_clocks.catch_up(db, catalogue)
+    changed = verdict_clocks.differences(db, catalogue, check=check)
+    result.verdicts = len(changed)
+    with db.read() as session:
+        for verdict, was, now in changed[: max(0, EXAMPLES - len(result.examples))]:
+            coat = session.get_one(Coat, verdict.coat_id)
+            piece = session.get_one(Instrument, coat.instrument_id)
+            result.examples.append(
+                Difference(
+                    place=f"No. {piece.shop_number}",
+                    sensor=verdict.material_id,
+                    at=verdict.at,
+                    what="hours of the clock at a verdict",
+                    was=was,
+                    now=now,
+                )
+            )
 
 
 def _days(session: Session, place_id: str) -> list[list[int]]:
@@ -132,7 +162,7 @@ def _rebuild_day(
     if waiting:
         settling.settle_hours(session, place_id, [to_millis(hour) for hour in waiting])
     before = _derived(session, place_id, first, until)
-    settling.settle_hours(session, place_id, hours)
+    settling.settle_hours(session, place_id, hours, news=False)
     after = _derived(session, place_id, first, until)
     if before != after:
         _count(result, session, place_id, before, after)

@@ -17,7 +17,7 @@ from sqlmodel import Session, col, func, select
 
 from service.shop.correction import Corrections
 from service.shop.quality import REACH_AHEAD_S, REACH_BACK_S, Course, Flag, flags_of
-from service.store import absences, corrections, horizon, marks, rollups
+from service.store import absences, corrections, horizon, marks, rollups, verdict_marks
 from service.store.db import Database
 from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Reading, Sensor, Unsettled
 from service.store.types import from_millis, to_millis
@@ -96,8 +96,13 @@ def _marked(session: Session, place_id: str, first: int, last: int) -> list[int]
     return [to_millis(hour) for hour in hours]
 
 
-def settle_hours(session: Session, place_id: str, hours: Sequence[int]) -> None:
-    """Settle these hours of a place (starts in ms, in order), marked or not."""
+def settle_hours(
+    session: Session, place_id: str, hours: Sequence[int], *, news: bool = True
+) -> None:
+    """Settle these hours of a place (starts in ms, in order), marked or not.
+
+    Without ``news`` nothing is marked that rests on them: they are settled once more as they were.
+    """
     sensors = session.exec(select(Sensor).where(col(Sensor.place_id) == place_id)).all()
     by_id = {int(s.id or 0): s for s in sensors}
     standing = corrections.standing(session, by_id)
@@ -106,6 +111,8 @@ def settle_hours(session: Session, place_id: str, hours: Sequence[int]) -> None:
     touched = set(hours)
     for first, last in marks.runs(hours):
         touched |= _assess(session, by_id, standing, away, thinned, first, last)
+    if news:
+        verdict_marks.mark_hours(session, touched)
     for first, last in marks.runs(sorted(touched)):
         rollups.make(session, list(by_id), first, last, thinned)
     session.connection().execute(

@@ -1,7 +1,7 @@
 """What finishers found of their coats by touch, and what a material's time scale learns from it.
 
-A verdict keeps how far the coat's clock had run, reckoned by the book: so no verdict depends on
-what others taught, and taking one back leaves no trace of it.
+How far the coat's clock had run (``verdict_clocks``) is reckoned by the book: so no verdict depends
+on what others taught, and taking one back leaves no trace of it.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlmodel import Session, col, select
 
@@ -28,20 +28,17 @@ from service.shop.learning import (
     update,
 )
 from service.shop.materials import Material
+from service.store import verdict_clocks
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.fields import instant, text
 from service.store.memo import kept
-from service.store.pieces import Piece, card_of, load_piece, marks_of
-from service.store.reckoning import BY_THE_BOOK, Reckoning
+from service.store.pieces import Piece, card_of, load_piece
+from service.store.reckoning import Reckoning
 from service.store.tables import Coat, Instrument, Verdict
 
 __all__ = ["Learning", "Told", "VerdictBook", "reckoning_of", "said_of", "verdicts_on"]
-
-
-LATE_FOR = timedelta(days=7)
-"""Readings of a coat's wait that come later than this after a verdict on it change nothing."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +112,7 @@ class VerdictBook:
             material = self.catalogue.material_of(coat.material_id, coat.material_version)
             if material is None:
                 raise BadInput("coat", f"nothing is known of its material {coat.material_id!r}")
-            hours, gap_h = _clock(session, piece, self.catalogue, coat, when)
+            hours, gap_h = verdict_clocks.clock_of(session, piece, self.catalogue, coat, when)
             if mark is None:
                 waited = _waited(session, piece, self.catalogue, coat, when)
                 mark = mark_for(said, hours, material.marks, waited)
@@ -140,27 +137,12 @@ class VerdictBook:
         return row
 
     def catch_up(self) -> int:
-        """Reckon recent clocks that lacked readings once more; returns how many came to know more.
+        """Reckon anew the clocks behind which something has changed; returns how many differ.
 
-        A sensor that was out of reach sends later what it measured meanwhile.
+        A sensor that was out of reach sends later what it measured meanwhile; a correction, a coat
+        or a move may be entered or taken back after the tap.
         """
-        since = self.clock.now() - LATE_FOR
-        found: dict[int, tuple[float, float]] = {}
-        with self.db.read() as session:
-            for verdict, coat, instrument in _standing(session):
-                if verdict.gap_h <= 0.0 or verdict.at < since:
-                    continue
-                piece = load_piece(session, int(instrument.id or 0))
-                hours, gap_h = _clock(session, piece, self.catalogue, coat, verdict.at)
-                if gap_h < verdict.gap_h:
-                    found[int(verdict.id or 0)] = hours, gap_h
-        if found:
-            with self.db.write() as session:
-                for verdict_id, (hours, gap_h) in found.items():
-                    row = session.get_one(Verdict, verdict_id)
-                    row.hours, row.gap_h = hours, gap_h
-                    session.add(row)
-        return len(found)
+        return verdict_clocks.catch_up(self.db, self.catalogue)
 
     def learning(self, material_id: str) -> Learning:
         """Say what a material's time scale has learned, verdict by verdict; raises NotFound."""
@@ -237,17 +219,6 @@ def _coat(piece: Piece, coat_id: int | None, when: datetime) -> Coat:
     if found.at > when:
         raise BadInput("at", f"coat {coat_id} went on after that")
     return found
-
-
-def _clock(
-    session: Session, piece: Piece, catalogue: Catalogue, coat: Coat, when: datetime
-) -> tuple[float, float]:
-    """Reference hours of a coat by an instant, and hours of its wait without readings."""
-    of_coat = piece.of(coat.parts)
-    first = marks_of(session, of_coat, catalogue, when, coat, reckoning=BY_THE_BOOK)[0]
-    if first.ready_at is None and first.elapsed_h == 0.0:  # no air at all
-        return 0.0, (when - coat.at).total_seconds() / 3600.0
-    return first.elapsed_h, first.gap_h
 
 
 def _waited(

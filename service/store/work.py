@@ -12,7 +12,7 @@ from sqlmodel import Session, col, select
 from service.clock import Clock
 from service.shop.cards import NextAct
 from service.shop.parts import PARTS, touches
-from service.store import evidence, forecasts
+from service.store import evidence, forecasts, verdict_marks
 from service.store.answering import answer
 from service.store.arrivals import ArrivalBook, arrivals_on
 from service.store.arrivals import said_of as arrival_said
@@ -208,6 +208,7 @@ class Work:
             )
             session.add(row)
             session.flush()
+            verdict_marks.mark_piece(session, piece.id)
         return row
 
     def finish_step(
@@ -265,6 +266,8 @@ class Work:
                 raise Conflict(kind, f"{kind} {row_id} is already undone")
             row.undone_at = self.clock.now()
             session.add(row)
+            if isinstance(row, Coat | Hanging):
+                verdict_marks.mark_piece(session, row.instrument_id)
 
     def undo_last(self, instrument_id: int) -> str:
         """Take back the last thing recorded on an instrument and say what it was."""
@@ -296,6 +299,7 @@ class Work:
             _, _, said, row = max(acts, key=lambda act: act[:2])
             row.undone_at = self.clock.now()
             session.add(row)
+            verdict_marks.mark_piece(session, piece.id)
             return said
 
     # -- notices ---------------------------------------------------------------------------
@@ -370,4 +374,5 @@ def _hang(session: Session, instrument_id: int, place_id: str, when: datetime) -
     row = Hanging(instrument_id=instrument_id, place_id=place_id, from_at=when)
     session.add(row)
     session.flush()
+    verdict_marks.mark_piece(session, instrument_id)
     return row
