@@ -1,9 +1,11 @@
-// Bundles src/ into dist/: a script and a style sheet for every page, others for charts, the service
-// worker where there is one, and the licences of what was bundled. Run by `npm run build`, and by the build of the wheel.
+// Bundles src/ into dist/: a script and a style sheet for every page, others for charts, the wall and
+// paper, the service worker, icons as PNG, and the licences of what was bundled. Run by `npm run
+// build`, and by the build of the wheel.
 import { existsSync, mkdirSync, readFileSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { dirname, join, relative } from "node:path";
 import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
+import { Resvg, initWasm } from "@resvg/resvg-wasm";
 import * as esbuild from "esbuild";
 
 const here = dirname(fileURLToPath(import.meta.url));
@@ -13,9 +15,18 @@ const target = join(here, "dist");
 const fresh = join(here, `dist.${process.pid}.new`);
 
 // The chart library is no part of what every page loads: it comes with the pages that have a chart.
-const entries = ["app.js", "app.css", "charts.js", "charts.css", "sw.js"]
+const entries = ["app.js", "app.css", "charts.js", "charts.css", "wall.js", "wall.css", "print.css", "sw.js"]
   .map((name) => join(source, name))
   .filter((path) => existsSync(path));
+
+// Phones want pictures of a size: those whose corners they cut themselves are drawn to the edge.
+const pictures = [
+  ["icon-192.png", "mark.svg", 192],
+  ["icon-512.png", "mark.svg", 512],
+  ["icon-full-192.png", "mark-full.svg", 192],
+  ["icon-full-512.png", "mark-full.svg", 512],
+  ["icon-touch.png", "mark-full.svg", 180],
+];
 
 const shared = {
   bundle: true,
@@ -54,6 +65,15 @@ function licences(names) {
     .join("\n\n");
 }
 
+async function drawPictures() {
+  await initWasm(readFileSync(join(here, "node_modules/@resvg/resvg-wasm/index_bg.wasm")));
+  for (const [name, drawing, size] of pictures) {
+    const svg = readFileSync(join(here, "icons", drawing), "utf8");
+    const drawn = new Resvg(svg, { fitTo: { mode: "width", value: size } }).render();
+    writeFileSync(join(fresh, name), drawn.asPng());
+  }
+}
+
 try {
   rmSync(fresh, { recursive: true, force: true });
   mkdirSync(fresh);
@@ -63,6 +83,7 @@ try {
   if (worker.length) {
     results.push(await esbuild.build({ ...shared, entryPoints: worker, format: "iife" }));
   }
+  await drawPictures();
   writeFileSync(join(fresh, "LICENCES.txt"), licences(bundledPackages(results)));
   rmSync(target, { recursive: true, force: true });
   renameSync(fresh, target);

@@ -100,7 +100,8 @@ def bundle(dashboards: Path) -> None:
 def fingerprint(dashboards: Path) -> str:
     """Return a digest of everything the bundles are made from."""
     digest = hashlib.sha256()
-    sources = [path for path in (dashboards / "src").rglob("*") if path.is_file()]
+    folders = (dashboards / "src", dashboards / "icons")
+    sources = [path for folder in folders for path in folder.rglob("*") if path.is_file()]
     for path in sorted([*sources, dashboards / "package-lock.json", dashboards / "build.mjs"]):
         digest.update(path.relative_to(dashboards).as_posix().encode() + b"\0")
         digest.update(path.read_bytes() + b"\0")

@@ -49,10 +49,13 @@ export function span(seconds) {
 
 export function readClock() {
   setClock(body.dataset.now, body.dataset.rate);
+  // A page that was kept says when it was true: the shop's time has gone on since.
+  if (body.dataset.kept) realAt = Number(body.dataset.kept);
 }
 
 export function watchAges() {
   readClock();
+  if (body.dataset.kept) cutSince.page = Number(body.dataset.kept);
   tick();
   setInterval(tick, TICK_MS);
   document.addEventListener("visibilitychange", tick);
@@ -71,7 +74,8 @@ export function tick() {
 
 let hours = null;
 
-function hourOf(instant) {
+/** The shop's time of day at an instant. */
+export function hourOf(instant) {
   hours ??= new Intl.DateTimeFormat(locale(), { ...clockParts(), timeZone: shopZone() });
   return hours.format(new Date(instant));
 }
@@ -95,11 +99,47 @@ function doubt(now) {
   const reason = lost !== null ? lostText(check, lost) : staleText(check, now);
   if (reason) body.dataset.cut = lost !== null ? "lost" : "stale";
   else delete body.dataset.cut;
+  sayCut(lost);
   if (!check) return;
   const fallback = check.querySelector("[data-fallback]");
   fallback.hidden = !reason;
   if (reason) write(fallback.querySelector("[data-fallback-text]"), reason);
+  sayLastKnown(fallback, check.dataset.answer, lost);
   announce(reason ? "unknown" : check.dataset.answer, fallback.hidden ? check : fallback);
+}
+
+/** The last known answer, with its age in big letters: what was true, and how long ago. */
+function sayLastKnown(fallback, answer, since) {
+  let line = fallback.querySelector(".last-known");
+  if (since === null) {
+    line?.remove();
+    return;
+  }
+  if (!line) {
+    line = document.createElement("p");
+    line.className = "last-known";
+    line.append(document.createElement("span"), document.createElement("b"));
+    fallback.append(line);
+  }
+  write(line.firstChild, `Last known: ${answer}`);
+  write(line.lastChild, `${span(Math.max(0, (Date.now() - since) / 1000))} ago`);
+}
+
+/** Across every other page: that it is not as things are now, but as they were. */
+function sayCut(since) {
+  const old = document.getElementById("cut-note");
+  if (since === null || document.getElementById("kept-pages")) {
+    old?.remove();
+    return;
+  }
+  const note = old ?? document.createElement("p");
+  if (!old) {
+    note.id = "cut-note";
+    note.className = "cut-note";
+    document.getElementById("main")?.before(note);
+  }
+  const age = span(Math.max(0, (Date.now() - since) / 1000));
+  write(note, `No connection: this page is as it was ${age} ago`);
 }
 
 let announced = null;

@@ -1,7 +1,9 @@
 // Makes the server-drawn pages live. Every page works without it.
 import { watchAges } from "./ages.js";
 import { listen } from "./live.js";
+import { workOffline } from "./offline.js";
 import { takeTaps } from "./taps.js";
+import { watchWaiting } from "./waiting.js";
 
 document.documentElement.classList.add("script");
 
@@ -16,4 +18,6 @@ if (target instanceof HTMLDetailsElement) target.open = true;
 
 watchAges();
 takeTaps();
+watchWaiting();
 listen();
+workOffline();

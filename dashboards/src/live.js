@@ -1,6 +1,8 @@
 // The live stream: when something changed, the page is asked for again and its live parts swapped.
 import { setClock, setLost } from "./ages.js";
+import { keepPage } from "./offline.js";
 import { ask, swap } from "./swap.js";
+import { sendWaiting } from "./waiting.js";
 
 const BEATS_MISSED_MS = 32000;
 const ASK_MS = 10000; // a service that takes a question and never answers is gone too
@@ -34,7 +36,10 @@ function connect() {
     const { now, rate } = JSON.parse(event.data);
     setClock(now, rate);
     setLost("stream", false);
-    if (!before) refresh(); // what changed while nobody listened
+    if (!before) {
+      refresh(); // what changed while nobody listened
+      sendWaiting();
+    }
     before = true;
   });
   for (const name of ["air", "work", "notice", "clock"]) {
@@ -85,9 +90,14 @@ export function missed() {
 async function refresh() {
   askedAt = Date.now();
   try {
-    const { ok, page } = await ask(location.href, {}, ASK_MS);
+    const { ok, page, text } = await ask(location.href, {}, ASK_MS);
     if (!ok) throw new Error("the service answered with an error");
     setLost("page", false);
+    keepPage(location.href, text);
+    if (isNewer(page)) {
+      location.reload();
+      return;
+    }
     if (document.querySelector("[data-reload-on]") && !page.querySelector("[data-reload-on]")) {
       location.reload();
       return;
@@ -96,4 +106,10 @@ async function refresh() {
   } catch {
     missed();
   }
+}
+
+/** A page that nobody opens anew, such as the wall's, takes a newer version up by itself. */
+function isNewer(page) {
+  const version = document.body.dataset.version;
+  return version !== undefined && page.body.dataset.version !== version;
 }

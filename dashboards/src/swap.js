@@ -12,8 +12,9 @@ export async function ask(address, options, patience) {
       headers: { Accept: "text/html" },
       signal: stop.signal,
     });
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    return { ok: answer.ok, page };
+    const text = await answer.text();
+    const page = new DOMParser().parseFromString(text, "text/html");
+    return { ok: answer.ok, status: answer.status, url: answer.url, text, page };
   } finally {
     clearTimeout(timer);
   }
@@ -25,6 +26,7 @@ export function swap(page) {
     rate: page.body.dataset.rate,
     staleAfter: page.body.dataset.staleAfter,
   });
+  delete document.body.dataset.kept;
   readClock();
   for (const fresh of page.querySelectorAll("[data-live]")) {
     const old = document.getElementById(fresh.id);

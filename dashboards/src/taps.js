@@ -1,6 +1,10 @@
-// One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly.
+// One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly. A
+// tap that gets no answer is kept and sent when the connection is back.
+import { shopNow } from "./ages.js";
 import { missed } from "./live.js";
+import { drop, fieldsOf, inTurn, keep, mayWait, newKey, sendAll } from "./queue.js";
 import { ask, say, swap } from "./swap.js";
+import { alreadyWaits, changed, tell } from "./waiting.js";
 
 const PATIENCE_MS = 12000;
 
@@ -8,42 +12,104 @@ export function takeTaps() {
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (!(form instanceof HTMLFormElement) || form.method !== "post") return;
-    if (!form.hasAttribute("data-tap")) {
+    const waits = mayWait(new URL(form.action).pathname) && form.enctype !== "multipart/form-data";
+    if (!form.hasAttribute("data-tap") && !waits) {
       // Sent the plain way: only keep a second tap from sending it again.
       if (form.dataset.sent) event.preventDefault();
       form.dataset.sent = "1";
       return;
     }
     event.preventDefault();
-    send(form);
+    send(form, event.submitter, waits);
   });
   addEventListener("pageshow", () => {
     for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
   });
 }
 
-async function send(form) {
+async function send(form, submitter, waits) {
   const buttons = [...form.querySelectorAll("button")];
   if (buttons.some((button) => button.disabled)) return;
-  const fields = new URLSearchParams(new FormData(form));
+  const fields = new URLSearchParams(new FormData(form, submitter));
+  const path = new URL(form.action).pathname;
+  if (waits && alreadyWaits(path, fields)) return;
   for (const button of buttons) button.disabled = true;
+  const tap = waits ? await written(form, submitter, path, fields) : null;
   try {
-    const { ok, page } = await ask(form.action, { method: "POST", body: fields }, PATIENCE_MS);
-    if (ok) {
+    const { ok, page, url } = await (tap ? afterOlder(tap) : ask(form.action, posted(fields), PATIENCE_MS));
+    if (ok && !form.hasAttribute("data-tap")) location.assign(url);
+    else if (ok) {
       swap(page);
       say(page);
-    } else {
-      const main = document.getElementById("main");
-      main.replaceChildren(...page.getElementById("main").childNodes);
-      main.dispatchEvent(new CustomEvent("part:swapped", { bubbles: true }));
-      main.focus();
-    }
+    } else complain(page);
   } catch {
-    const told = document.createElement("p");
-    told.textContent = "Not confirmed: no connection. When it is back, look here before you tap again.";
-    document.getElementById("flash").replaceChildren(told);
-    missed();
+    await unsent(form, tap);
   } finally {
     for (const button of buttons) button.disabled = false;
+    if (tap) await changed();
   }
+}
+
+function posted(fields) {
+  return { method: "POST", body: fields };
+}
+
+/** Taps go out in the order they were made: one that waits goes first. */
+function afterOlder(tap) {
+  return inTurn(async () => {
+    const { away } = await sendAll(tap.key);
+    if (away) throw new Error("nobody answers");
+    const answer = await ask(tap.path, posted(fieldsOf(tap)), PATIENCE_MS);
+    if (answer.status >= 500) throw new Error("the service failed");
+    await drop(tap.key);
+    return answer;
+  });
+}
+
+/** Writes the tap down before it is sent; null where this browser keeps nothing. */
+async function written(form, submitter, path, fields) {
+  const button = submitter ?? form.querySelector("button");
+  const tap = {
+    key: newKey(),
+    path,
+    fields: [...fields],
+    said: saidBy(button),
+    madeAt: new Date(shopNow()).toISOString(),
+    at: Date.now(),
+    tries: 0,
+    state: "waiting",
+  };
+  try {
+    await keep(tap);
+    return tap;
+  } catch {
+    return null;
+  }
+}
+
+/** Words of the button, with the piece it is about. */
+function saidBy(button) {
+  const text = button.textContent.trim().replace(/\s+/g, " ");
+  const piece = document.title.match(/^No\. [^·]+?(?= ·)/);
+  return piece && !text.includes("No. ") ? `${text}, ${piece[0]}` : text;
+}
+
+async function unsent(form, tap) {
+  if (tap) {
+    await keep({ ...tap, tries: 1 });
+    if (!form.hasAttribute("data-tap")) form.reset();
+    tell("Not recorded yet: nobody answers. Your tap is kept, and sent by itself when somebody does.");
+    const registration = await navigator.serviceWorker?.getRegistration();
+    registration?.sync?.register("taps").catch(() => {}); // the page sends it in any case
+  } else {
+    tell("Not confirmed: no connection. When it is back, look here before you tap again.");
+  }
+  missed();
+}
+
+function complain(page) {
+  const main = document.getElementById("main");
+  main.replaceChildren(...page.getElementById("main").childNodes);
+  main.dispatchEvent(new CustomEvent("part:swapped", { bubbles: true }));
+  main.focus();
 }

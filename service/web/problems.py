@@ -15,7 +15,15 @@ from starlette.responses import JSONResponse, Response
 from service.clock import ClockError
 from service.store.errors import Conflict, NotFound, StoreError
 
-__all__ = ["API_ROOT", "FieldError", "field_name", "install", "problem", "store_status"]
+__all__ = [
+    "API_ROOT",
+    "FieldError",
+    "field_name",
+    "install",
+    "problem",
+    "store_status",
+    "wants_page",
+]
 
 API_ROOT = "/api/"
 MEDIA_TYPE = "application/problem+json"

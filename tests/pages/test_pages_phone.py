@@ -65,12 +65,14 @@ def test_without_connection_nothing_that_was_true_is_shown_as_true_now(
     expect(page.locator("#check")).to_contain_text("The service has not answered since")
     expect(page.locator("#check")).to_contain_text("The last answer was spray; it no longer counts")
     expect(page.locator(".mini-word").first).to_be_hidden()
-    # A tap says that it was not recorded.
+    # A tap says that it is not recorded yet, and is when somebody answers.
     page.get_by_role("button", name=re.compile("Coat is on.*No. 41")).click()
-    expect(page.locator("#flash")).to_contain_text("Not confirmed")
+    expect(page.locator("#flash")).to_contain_text("Not recorded yet")
+    assert bench.desk.card(1).last_coat_id is None
     bench.start()
     expect(answer(page)).to_have_text(re.compile("Spray"), timeout=20_000)
-    assert bench.desk.card(1).last_coat_id is None
+    expect(page.locator("#waiting")).to_have_count(0, timeout=20_000)
+    assert len([e for e in bench.desk.log(1) if e.kind == "coat"]) == 1
     # Chromium itself notes each connection that failed; nothing else may be said.
     assert all("ERR_" in said for said in visit.complaints)
     visit.complaints.clear()

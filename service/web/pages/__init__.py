@@ -16,6 +16,7 @@ from service.web.pages import (
     instruments,
     learning,
     listening,
+    offline,
     outlook,
     people,
     places,
@@ -33,6 +34,7 @@ __all__ = ["router"]
 router = APIRouter()
 for part in (
     home,
+    offline,
     what_if,
     instruments,
     acts,

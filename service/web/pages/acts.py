@@ -13,7 +13,8 @@ from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.instruments import instrument_page
 from service.web.pages.render import renderer_of
-from service.web.pages.taps import made_at, once
+from service.web.pages.taps import made_at, once, refused
+from service.web.problems import wants_page
 from service.web.words import Words
 
 __all__ = ["expected", "router"]
@@ -109,6 +110,8 @@ def _tap(
     except _MovedOn:
         return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
     except (FormError, StoreError) as error:
+        if not wants_page(request):
+            return refused(error)
         return instrument_page(
             request,
             shop,

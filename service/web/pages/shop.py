@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 
 from service.web import answers
 from service.web.deps import ShopDep
@@ -52,24 +52,3 @@ def list_rejects(request: Request, shop: ShopDep) -> Response:
 def about(request: Request, shop: ShopDep) -> Response:
     """Say what this is, what it is not, and how the service is."""
     return renderer_of(request).page(request, "about.html", health=shop.health())
-
-
-@router.get("/manifest.webmanifest")
-def manifest(shop: ShopDep) -> Response:
-    """Let a phone put the page on its home screen."""
-    return JSONResponse(
-        {
-            "id": "/",
-            "name": "Boothglass",
-            "short_name": "Boothglass",
-            "description": "When to spray, when to wait, and which piece is ready.",
-            "start_url": "/",
-            "display": "standalone",
-            "background_color": "#edeeea",
-            "theme_color": "#1b1613",
-            "icons": [
-                {"src": shop.dashboards.icon("mark.svg"), "sizes": "any", "type": "image/svg+xml"}
-            ],
-        },
-        media_type="application/manifest+json",
-    )

@@ -6,11 +6,14 @@ from collections.abc import Callable
 from datetime import datetime
 
 from fastapi import Request
+from starlette.responses import Response
 
+from service.store.errors import StoreError
 from service.web.deps import Shop
-from service.web.pages.forms import Fields, FormError
+from service.web.pages.forms import Fields, FormError, blame
+from service.web.problems import problem, store_status
 
-__all__ = ["made_at", "once"]
+__all__ = ["made_at", "once", "refused"]
 
 
 def once(shop: Shop, request: Request, fields: Fields, do: Callable[[], str]) -> str:
@@ -49,3 +52,10 @@ def made_at(shop: Shop, fields: Fields, name: str) -> Fields:
         raise FormError([("tapped_at", "is no date and time")]) from error
     made = shop.taps.made_at(said)
     return fields if name in fields else fields | {name: made.isoformat()}
+
+
+def refused(error: FormError | StoreError) -> Response:
+    """Say what was wrong to whoever sends taps that waited, and looks at no page."""
+    status = 422 if isinstance(error, FormError) else store_status(error)
+    errors = list(blame(error).items())
+    return problem(status, "; ".join(f"{name}: {reason}" for name, reason in errors), errors)

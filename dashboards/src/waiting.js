@@ -1,0 +1,148 @@
+// Shows the taps that wait for the connection, on the page and on the buttons they were made with,
+// and sends them as soon as somebody answers.
+import { hourOf } from "./ages.js";
+import { drop, inTurn, kept, mayWait, sendAll } from "./queue.js";
+
+const AGAIN_MS = 15000;
+const heard = "BroadcastChannel" in window ? new BroadcastChannel("boothglass-taps") : null;
+
+let waiting = [];
+
+export function watchWaiting() {
+  show();
+  sendWaiting();
+  setInterval(() => waiting.some((tap) => tap.state === "waiting") && sendWaiting(), AGAIN_MS);
+  addEventListener("online", sendWaiting);
+  heard?.addEventListener("message", show);
+  document.addEventListener("part:swapped", mark);
+}
+
+/** The list has changed: say so here and in other tabs. */
+export async function changed() {
+  heard?.postMessage("changed");
+  await show();
+}
+
+let sending = false;
+
+export async function sendWaiting() {
+  if (sending) return;
+  sending = true;
+  try {
+    const { done, away } = await inTurn(() => sendAll());
+    if (!done.length && !away) return;
+    const sent = done.filter((tap) => !tap.why);
+    if (sent.length) tell(`Sent and recorded: ${sent.map(words).join("; ")}.`);
+    await changed();
+  } catch {
+    // no store: nothing waits
+  } finally {
+    sending = false;
+  }
+}
+
+export function tell(text) {
+  const told = document.createElement("p");
+  told.textContent = text;
+  document.getElementById("flash")?.replaceChildren(told);
+}
+
+function words(tap) {
+  return `${tap.said}, tapped ${hourOf(Date.parse(tap.madeAt))}`;
+}
+
+async function show() {
+  try {
+    waiting = await kept();
+  } catch {
+    waiting = [];
+  }
+  list();
+  mark();
+}
+
+function list() {
+  const main = document.getElementById("main");
+  if (!main) return;
+  const old = document.getElementById("waiting");
+  // What is just being sent is no news; only what could not be sent is.
+  const shown = waiting.filter((tap) => tap.state === "refused" || tap.tries > 0);
+  if (!shown.length) {
+    old?.remove();
+    return;
+  }
+  const box = old ?? document.createElement("section");
+  box.id = "waiting";
+  box.className = "waiting";
+  box.setAttribute("aria-live", "polite");
+  box.setAttribute("aria-label", "Taps that are not recorded yet");
+  const still = shown.filter((tap) => tap.state === "waiting");
+  const refused = shown.filter((tap) => tap.state === "refused");
+  box.replaceChildren();
+  if (still.length) box.append(group(title(still.length), still, "Drop"));
+  if (refused.length) box.append(group("Not recorded", refused, "Put away"));
+  if (!old) main.before(box);
+}
+
+function title(count) {
+  return count === 1 ? "1 tap waits for the connection" : `${count} taps wait for the connection`;
+}
+
+function group(heading, taps, label) {
+  const part = document.createElement("div");
+  const head = document.createElement("h2");
+  head.textContent = heading;
+  const rows = document.createElement("ul");
+  for (const tap of taps) rows.append(row(tap, label));
+  part.append(head, rows);
+  return part;
+}
+
+function row(tap, label) {
+  const line = document.createElement("li");
+  const text = document.createElement("span");
+  text.textContent = tap.why ? `${words(tap)}: ${tap.why}` : words(tap);
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "plain";
+  button.textContent = label;
+  button.setAttribute("aria-label", `${label}: ${words(tap)}`);
+  button.addEventListener("click", async () => {
+    button.disabled = true;
+    // Not while it is just being sent: what is dropped must not be recorded after all.
+    await inTurn(() => drop(tap.key));
+    await changed();
+    document.getElementById("main").focus({ preventScroll: true });
+  });
+  line.append(text, button);
+  return line;
+}
+
+/** What names a tap apart from others: where it goes and which step it was meant for. */
+export function sameTap(tap, path, fields) {
+  const meant = new URLSearchParams(tap.fields);
+  return tap.path === path && meant.get("expect") === fields.get("expect") && meant.get("said") === fields.get("said");
+}
+
+export function alreadyWaits(path, fields) {
+  return waiting.some((tap) => tap.state === "waiting" && tap.tries > 0 && sameTap(tap, path, fields));
+}
+
+function mark() {
+  for (const form of document.querySelectorAll("form[data-tap]")) {
+    const path = new URL(form.action).pathname;
+    if (!mayWait(path)) continue;
+    const button = form.querySelector("button");
+    const waits = alreadyWaits(path, new FormData(form));
+    if (!button) continue;
+    if (waits) {
+      form.dataset.waits ??= button.innerHTML;
+      button.textContent = "Waits to be sent";
+      button.disabled = true;
+    } else if ("waits" in form.dataset) {
+      button.innerHTML = form.dataset.waits;
+      delete form.dataset.waits;
+      button.disabled = false;
+    }
+  }
+}
