@@ -36,11 +36,24 @@ def digest_behind(session: Session, row: Flaw) -> Digest:
     coats = coats_under(piece, row)
     readings: set[ReadingLine] = set()
     known: dict[str, Mapping[int, str]] = {}
-    for place, start, end in spans_around(piece, coats, row.seen_at):
+    for place, start, end in _merged(spans_around(piece, coats, row.seen_at)):
         sensors = known.setdefault(place, names(session, place))
         readings |= set(_lines(session, place, sensors, start, end))
     flaw = FlawLine(piece.row.shop_number, row.part, row.seen_at)
     return digest_of(flaw, [_line(coat) for coat in coats], readings)
+
+
+def _merged(
+    spans: Sequence[tuple[str, datetime, datetime]],
+) -> list[tuple[str, datetime, datetime]]:
+    """Put spans of one place that meet together, so that nothing is read twice."""
+    merged: list[tuple[str, datetime, datetime]] = []
+    for place, start, end in sorted(spans):
+        if merged and merged[-1][0] == place and start <= merged[-1][2]:
+            merged[-1] = (place, merged[-1][1], max(end, merged[-1][2]))
+        else:
+            merged.append((place, start, end))
+    return merged
 
 
 def _lines(

@@ -98,10 +98,10 @@ def _line(*fields: object) -> str:
 
 
 def _plain(field: str) -> str:
-    return "".join(_ESCAPES.get(char, char) for char in field) if field != "-" else "\\-"
+    return "\\-" if field == "-" else field.translate(_ESCAPES)
 
 
-_ESCAPES = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
+_ESCAPES = str.maketrans({"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"})
 
 
 def _instant(at: datetime) -> str:

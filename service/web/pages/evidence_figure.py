@@ -191,7 +191,12 @@ def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
                 Markup(
                     '<rect class="strip-bed" x="{a}" y="{y}" width="{w}" height="8"/>'
                     '<rect class="strip-fill" x="{a}" y="{y}" width="{d}" height="8"/>'
-                ).format(a=a, y=bar_y, w=round(b - a, 1), d=round(done - a, 1))
+                ).format(
+                    a=a,
+                    y=bar_y,
+                    w=round(max(b - a - 1.5, 0.5), 1),
+                    d=round(max(done - a - 1.5, 0), 1),
+                )
             )
     last_x = -math.inf
     for number, coat in enumerate(evidence.coats, 1):
@@ -208,7 +213,7 @@ def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
             )  # fmt: skip
             last_x = x
     drawn += [
-        Markup('<path class="measure" d="M{} {}h8m-8 4h8"/>').format(scale.x(s.at) - 4, bar_y + 2)
+        Markup('<path class="measure" d="M{} {}h8m-8 4h8"/>').format(scale.x(s.at) - 4, bar_y - 9)
         for s in evidence.steps
     ]
     drawn += [

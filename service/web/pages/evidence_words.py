@@ -27,6 +27,8 @@ AFTER_ENDS = {
     "day": "the day after",
 }
 WORTH_TELLING = 0.005
+LONG_PAST = 2.0
+"""From so many times the wait on it is told in times and not in parts."""
 
 
 class Told:
@@ -109,16 +111,24 @@ class Told:
 
     def wait(self, wait: Wait) -> str:
         """How much of a wait had passed."""
-        low, high = round(100 * wait.clock_low), round(100 * wait.clock_high)
-        text = (
-            f"{100 * wait.clock:.0f} % of its wait {phrases.mark_name(wait.mark)} behind it "
-            f"({low} to {high} %), in {self.words.hours(wait.waited_h)}"
-        )
+        figure, mark = self.words.figure, phrases.mark_name(wait.mark)
+        if wait.clock >= LONG_PAST:
+            text = f"{figure(wait.clock, 1)} times its wait {mark} behind it"
+        else:
+            low, high = figure(100 * wait.clock_low), figure(100 * wait.clock_high)
+            text = f"{self.share(wait)} of its wait {mark} behind it ({low} to {high} %)"
+        text += f", in {self.words.hours(wait.waited_h)}"
         if wait.missing_h > 0.5:
             text += f", {self.words.hours(wait.missing_h)} of it without readings"
         if wait.closed_part is not None and wait.closed_part > 1.0:
             text += "; its window had closed again"
         return text
+
+    def share(self, wait: Wait) -> str:
+        """How much of a wait had passed, as short as it can be told."""
+        if wait.clock >= LONG_PAST:
+            return f"{self.words.figure(wait.clock, 1)} ×"
+        return f"{self.words.figure(100 * wait.clock)} %"
 
     def course_after(self, coat: CoatEvidence) -> str:
         """What the air did while it set."""
@@ -220,7 +230,7 @@ class Told:
         say = words.temperature if what == "air" else words.humidity
         return (
             f"a {rose} of {size}, from {say(swing.from_value)} to {say(swing.to_value)}, "
-            f"{words.at(swing.from_at, self.now)} to {words.at(swing.until_at, self.now)}"
+            f"between {words.between(swing.from_at, swing.until_at, self.now)}"
         )
 
     def steps(self) -> list[tuple[datetime, str]]:
