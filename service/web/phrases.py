@@ -118,6 +118,7 @@ SAID = {
     "uncorrected": "The correction is undone: everything is as it was before it.",
     "sensor-set": "Set.",
     "settings": "Set, and in force.",
+    "calendar-renewed": "A new address was made; the old one leads nowhere.",
     "device": "Set: this phone speaks like this from now on.",
     "retired": "Out of use. Its readings stay; it is not missed.",
     "in-use": "Back in use.",

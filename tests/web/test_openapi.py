@@ -48,6 +48,7 @@ WANTED = {
     "/api/v1/people/{person_id}/channels/{channel_id}/test": {"post"},
     "/api/v1/people/{person_id}/deliveries": {"get"},
     "/api/v1/deliveries/{delivery_id}/acknowledge": {"post"},
+    "/api/v1/push/key": {"get"},
     "/api/v1/notices": {"get"},
     "/api/v1/notices/{notice_id}/seen": {"post"},
     "/api/v1/flaws": {"get", "post"},

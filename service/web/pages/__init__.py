@@ -11,6 +11,7 @@ from fastapi import APIRouter
 from service.web.pages import (
     acts,
     answer,
+    calendar,
     flaws,
     home,
     instruments,
@@ -51,5 +52,6 @@ for part in (
     people,
     settings,
     answer,
+    calendar,
 ):
     router.include_router(part.router)
