@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from itertools import product
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -21,6 +23,9 @@ from service.shop.plan import (
     reason,
     violations,
 )
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "deploy"))
+import plan_table
 
 DAY = 24 * 60
 WEEK = Hours(tuple((day * DAY, day * DAY + 480) for day in range(5)))
@@ -149,9 +154,20 @@ SMALL = Rules(
 )  # fmt: skip
 def test_how_far_from_the_optimum_on_small_cases(case):
     best = optimum(case, SMALL)
+    # The search behind the table of the docs finds the same without trying everything.
+    assert cost(plan_table.best_plan(case, SMALL), SMALL) == best
     assert cost(by_solver(case, SMALL), SMALL) == best
     # The rule looks no further than the next act: within a third of the best on these.
     assert best <= cost(by_rule(case, SMALL), SMALL) <= 1.34 * best
+
+
+def test_the_table_of_the_docs_holds_for_other_cases():
+    page = plan_table.DOCUMENT.read_text(encoding="utf-8")
+    told = page.split(plan_table.BEGIN)[1].split(plan_table.END)[0]
+    assert f"| solver | 100 of {plan_table.SMALL} | 0.0 % | 0 % |" in told
+    found = plan_table.small(count=6, seed=7)
+    assert found["solver"] == pytest.approx([0.0] * 6, abs=1e-9)
+    assert all(dearer >= -1e-9 for dearer in found["rule"])
 
 
 def masked_in_a_row(plan) -> bool:
