@@ -303,7 +303,8 @@ def _settings(
         settings = load_settings(kind)
         given = {"http_port": port, "lan": lan, "clock_start": _utc(start), "clock_rate": speed}
         changes = {key: value for key, value in given.items() if value is not None}
-        return Settings.model_validate(settings.model_dump() | changes)
+        # Only what was said: whatever is a default may be set on the pages.
+        return Settings.model_validate(settings.model_dump(exclude_unset=True) | changes)
     except ValidationError as error:
         first = error.errors()[0]
         name = "_".join(str(part) for part in first["loc"])

@@ -67,6 +67,8 @@ function wake() {
 
 /** A connection can die without a word; a beat that does not come tells. */
 function watch() {
+  // What this page waits for may come without an event: a message that could not be used.
+  if (document.querySelector("[data-watching]")) soon();
   if (document.hidden || Date.now() - heardAt < BEATS_MISSED_MS) return;
   setLost("stream", true);
   connect();

@@ -27,6 +27,7 @@ from service.web.pages import (
     sensors,
     settings,
     shop,
+    start,
     what_if,
 )
 
@@ -51,6 +52,7 @@ for part in (
     shop,
     people,
     settings,
+    start,
     answer,
     calendar,
 ):

@@ -10,7 +10,6 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
-from service.settings import parse_mqtt_url
 from service.shop.cards import InstrumentCard
 from service.shop.materials import Material
 from service.shop.spray_check import SprayCheck
@@ -20,6 +19,7 @@ from service.web.deps import Shop, ShopDep
 from service.web.outlook_answers import window_words
 from service.web.pages.course import course_figure
 from service.web.pages.render import renderer_of
+from service.web.pages.start import show_empty
 
 __all__ = ["checks_for", "router"]
 
@@ -55,7 +55,7 @@ def home(
     places, cards = shop.desk.places(), shop.desk.cards()
     heard = any(p.air is not None for p in places)
     if not places or (not heard and not cards):
-        return _first_start(request, shop)
+        return show_empty(request, shop)
     kept_place, _, kept_material = request.cookies.get(REMEMBERED, "").partition("|")
     chosen_place = _place(places, place, kept_place)
     chosen_material = _material(shop, cards, chosen_place.id, material, kept_material)
@@ -169,21 +169,4 @@ def _remember(response: HTMLResponse, choice: Choice) -> None:
         max_age=REMEMBERED_S,
         httponly=True,
         samesite="lax",
-    )
-
-
-def _first_start(request: Request, shop: Shop) -> Response:
-    """Say how to send the first reading to the broker that this shop listens to."""
-    said = shop.health()
-    settings = shop.settings
-    broker = str(said.get("broker") or settings.mqtt_url or "mqtt://127.0.0.1:1883")
-    address = parse_mqtt_url(broker)
-    embedded = bool(said.get("broker_embedded", settings.mqtt_url is None))
-    return renderer_of(request).page(
-        request,
-        "first_start.html",
-        broker=repr(address),
-        host=address.host,
-        port=address.port,
-        password_file=settings.data / "broker" / "sensor.password" if embedded else None,
     )

@@ -12,7 +12,7 @@ from service.store.errors import StoreError
 from service.web import kind_answers as answers
 from service.web.deps import ListenError, Shop, ShopDep
 from service.web.pages import mapping_form
-from service.web.pages.forms import Fields, FormDep
+from service.web.pages.forms import Fields, FormDep, back_to
 from service.web.pages.render import renderer_of
 
 __all__ = ["router"]
@@ -60,7 +60,7 @@ def adopt(request: Request, shop: ShopDep, fields: FormDep) -> Response:
         wrong = mapping_form.blame(error, spec)
         return _page(request, shop, 422, typed=fields, wrong=wrong)
     shop.kinds_changed()
-    return RedirectResponse("/listening?said=adopted", 303)
+    return RedirectResponse(back_to(fields, "/listening", said="adopted"), 303)
 
 
 @router.post("/listening/kinds/{kind_id}/retire")
