@@ -4,6 +4,7 @@
 // puts its version and its files in front of this text.
 import { PAGES, keptAs, store } from "./pages_kept.js";
 import { inTurn, sendAll } from "./queue.js";
+import { onNotificationClick, onPush } from "./sw_push.js";
 
 const { version, files, offline } = self.SHELL;
 const OURS = `boothglass-shell-${version}`;
@@ -35,6 +36,9 @@ self.addEventListener("fetch", (event) => {
   if (/^\/(assets|icons)\//.test(url.pathname)) event.respondWith(asset(request));
   else if (request.mode === "navigate") event.respondWith(page(event));
 });
+
+self.addEventListener("push", onPush);
+self.addEventListener("notificationclick", onNotificationClick);
 
 self.addEventListener("sync", (event) => {
   if (event.tag === "taps") event.waitUntil(sendTaps());

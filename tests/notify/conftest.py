@@ -2,31 +2,15 @@
 
 from __future__ import annotations
 
-import ssl
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import pytest
-import trustme
-from counterparts import Answering, answering
-
-
-@dataclass(frozen=True)
-class Certified:
-    """One side's view each of an authority that only these tests know."""
-
-    server: ssl.SSLContext
-    client: ssl.SSLContext
+from counterparts import Answering, Certified, answering, certificates
 
 
 @pytest.fixture(scope="session")
 def certified() -> Certified:
-    authority = trustme.CA()
-    server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    authority.issue_cert("localhost").configure_cert(server)
-    client = ssl.create_default_context()
-    authority.configure_trust(client)
-    return Certified(server, client)
+    return certificates()
 
 
 @pytest.fixture

@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
-from conftest import Certified
-from counterparts import message
+from counterparts import Certified, message
 from equipment import free_port
 
 from service.notify.channels import Later, Refused

@@ -11,8 +11,7 @@ import time
 from collections.abc import Sequence
 
 import pytest
-from conftest import Certified
-from counterparts import Answering, answering
+from counterparts import Answering, Certified, answering
 
 from service.notify.outward import NotAllowed, Outward, Unreachable, is_public
 

@@ -11,6 +11,8 @@ from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+import trustme
+
 from service.notify.channels import Message
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -31,6 +33,24 @@ def message(**changes: Any) -> Message:
         "delivery_id": 7,
     }
     return Message(**(usual | changes))
+
+
+@dataclass(frozen=True)
+class Certified:
+    """One side's view each of an authority that only these tests know."""
+
+    server: ssl.SSLContext
+    client: ssl.SSLContext
+
+
+def certificates() -> Certified:
+    """Make an authority, and a certificate by it for ``localhost``."""
+    authority = trustme.CA()
+    server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert("localhost").configure_cert(server)
+    client = ssl.create_default_context()
+    authority.configure_trust(client)
+    return Certified(server, client)
 
 
 @dataclass

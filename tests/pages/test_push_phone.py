@@ -1,0 +1,148 @@
+"""Push on a phone: subscribed on the page, sent through a push service of our own, shown, answered.
+
+No push service can be reached from here, so the browser's own subscribing is replaced by a
+subscription to ours, and what that one was sent is handed to the service worker as a push.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from counterparts import Answering, answering, certificates
+from cryptography.hazmat.primitives.asymmetric import ec
+from equipment import eventually
+from playwright.sync_api import Page, Worker, expect
+from push_reader import Browser
+
+from service.notify.channels import make_senders
+from service.settings import Settings
+from service.store.facts import Facts
+
+pytestmark = pytest.mark.real
+
+CONTROLLED = "() => navigator.serviceWorker.controller !== null"
+
+SUBSCRIBING = """
+PushManager.prototype.getSubscription = async () => null;
+PushManager.prototype.subscribe = async function (options) {
+  window.askedWith = options.applicationServerKey.length + " " + options.userVisibleOnly;
+  return { toJSON: () => (%s) };
+};
+"""
+SHOWN = """async () => (await registration.getNotifications()).map((n) => (
+  { title: n.title, body: n.body, tag: n.tag, actions: n.actions.map((a) => a.title) }))"""
+TAP = """async (action) => {
+  const [notification] = await registration.getNotifications();
+  const event = new NotificationEvent("notificationclick", { notification, action });
+  const waits = [];
+  event.waitUntil = (promise) => waits.push(promise);
+  dispatchEvent(event);
+  await Promise.all(waits);
+}"""
+
+
+class Pushed:
+    """A phone that has subscribed, and the push service it has subscribed with."""
+
+    def __init__(self, shop: Any, page: Page, service: Answering, keys: Browser) -> None:
+        self.shop, self.page, self.service, self.keys = shop, page, service, keys
+        self.talk = page.context.new_cdp_session(page)
+        self.registrations: list[str] = []
+        self.talk.on("ServiceWorker.workerRegistrationUpdated", self._registered)
+        self.talk.send("ServiceWorker.enable")
+
+    def _registered(self, event: Any) -> None:
+        self.registrations += [one["registrationId"] for one in event["registrations"]]
+
+    @property
+    def worker(self) -> Worker:
+        return self.page.context.service_workers[0]
+
+    def deliver(self) -> None:
+        """Hand on to the phone what the push service has got last."""
+        body = self.keys.read(self.service.got[-1].body).decode()
+        self.page.wait_for_function(CONTROLLED)
+        self.talk.send(
+            "ServiceWorker.deliverPushMessage",
+            {"origin": self.shop.url, "registrationId": self.registrations[0], "data": body},
+        )
+
+    def shown(self) -> list[Any]:
+        found: list[Any] = self.worker.evaluate(SHOWN)
+        return found
+
+    def tap(self, action: str = "") -> None:
+        self.worker.evaluate(TAP, action)
+
+
+@pytest.fixture
+def pushed(shop: Any, open_page: Any) -> Iterator[Pushed]:
+    certified = certificates()
+    keys = Browser(ec.generate_private_key(ec.SECP256R1()), bytes(range(16)))
+    with answering(certified.server) as service:
+        settings = Settings(_env_file=None, data=shop.settings.data, webhook_hosts=service.host)
+        shop.senders.update(
+            make_senders(settings, Facts(shop.db), lambda *_: False, certified.client)
+        )
+        shop.people.add("Ana", telling={"group_min": 0})
+        visit = open_page()
+        visit.page.context.grant_permissions(["notifications"], origin=shop.url)
+        subscription = {"endpoint": service.url, "expirationTime": None, "keys": keys.keys}
+        visit.page.add_init_script(SUBSCRIBING % json.dumps(subscription))
+        page = visit.go("/settings/people/1")
+        page.wait_for_function(CONTROLLED)
+        yield Pushed(shop, page, service, keys)
+        # Chromium itself notes each connection that failed; nothing else may be said.
+        assert all("ERR_" in said for said in visit.complaints), visit.complaints
+        visit.complaints.clear()
+
+
+def test_a_notice_reaches_the_phone_and_is_answered_from_there(pushed: Pushed) -> None:
+    page, shop = pushed.page, pushed.shop
+    page.get_by_role("button", name="Push to this device").click()
+    expect(page.get_by_role("status").filter(has_text="Added")).to_be_visible()
+    (channel,) = shop.people.channels(1)
+    assert channel.kind == "webpush"
+    expect(page.get_by_text(channel.name).first).to_be_visible()
+    assert "localhost" in page.locator("#main").inner_text()
+    assert pushed.keys.keys["auth"] not in page.content()
+
+    shop.tell("stop-spraying", "Stop spraying in booth: 1.2 K above the dew point")
+    assert shop.postman.work() == 1
+    pushed.deliver()
+    eventually(pushed.shown, what="shown")
+    (notice,) = pushed.shown()
+    assert notice["body"] == "Stop spraying in booth: 1.2 K above the dew point"
+    assert notice["tag"] == f"boothglass-{shop.outbox.deliveries()[0].id}"
+    assert notice["actions"] == ["Seen"]
+    assert shop.outbox.deliveries()[0].state == "sent"
+
+    # A push that comes twice, as after a crash, is one notice.
+    pushed.deliver()
+    page.wait_for_timeout(300)
+    assert len(pushed.shown()) == 1
+    pushed.tap("seen")
+    assert shop.outbox.deliveries()[0].state == "acknowledged"
+    assert pushed.shown() == []
+
+
+def test_out_of_reach_the_answer_is_not_taken_for_given(pushed: Pushed) -> None:
+    page, shop = pushed.page, pushed.shop
+    page.get_by_role("button", name="Push to this device").click()
+    expect(page.get_by_role("status").filter(has_text="Added")).to_be_visible()
+    shop.tell("sand-ready", "No. 41: ready")
+    shop.postman.work()
+    pushed.deliver()
+    eventually(pushed.shown, what="shown")
+    shop.stop_serving()
+    pushed.tap("seen")
+    (notice,) = pushed.shown()
+    assert notice["body"].startswith("Not confirmed: the shop is out of reach.")
+    assert notice["actions"] == ["Try again"]
+    shop.start()
+    pushed.tap("seen")
+    assert pushed.shown() == []
+    assert shop.outbox.deliveries()[0].state == "acknowledged"
