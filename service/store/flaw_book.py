@@ -24,6 +24,7 @@ from service.store.flaw_evidence import Gathering, coats_under
 from service.store.flaw_film import film_reckoner
 from service.store.pieces import Piece, load_piece
 from service.store.tables import Flaw
+from service.store.types import from_millis, to_millis
 
 __all__ = ["UNCHANGED", "Behind", "FlawBook", "FlawQuery", "Unchanged", "flaws_on"]
 
@@ -112,7 +113,8 @@ class FlawBook:
         Raises BadInput and NotFound.
         """
         self._known(kind)
-        when = instant("seen_at", seen_at, self.clock.now())
+        now = _kept(self.clock.now())
+        when = _kept(instant("seen_at", seen_at, now))
         with self.db.write() as session:
             piece = load_piece(session, instrument_id)
             row = Flaw(
@@ -124,14 +126,14 @@ class FlawBook:
                 note=text("note", note, 2000),
                 who=text("who", who, 80),
                 coat_id=_coat(piece, coat_id),
-                made_at=self.clock.now(),
+                made_at=now,
             )
             if coat_id is None and self.catalogue.flaw_kinds[kind].newest_coat:
                 under = coats_under(piece, row)
                 row.coat_id = under[-1].id if under else None
             session.add(row)
             session.flush()
-            row.evidence = self._kept(session, row)
+            row.evidence = self._to_keep(session, row)
             session.add(row)
         return row
 
@@ -160,7 +162,7 @@ class FlawBook:
             if severity is not None:
                 row.severity = _severity(severity)
             if seen_at is not None:
-                row.seen_at = instant("seen_at", seen_at, self.clock.now())
+                row.seen_at = _kept(instant("seen_at", seen_at, self.clock.now()))
             if note is not None:
                 row.note = text("note", note, 2000)
             if who is not None:
@@ -247,7 +249,7 @@ class FlawBook:
     def _gathering(self, session: Session, row: Flaw) -> Gathering:
         return Gathering(session, self.catalogue, row, self._reckon_film, self._pressure_pa)
 
-    def _kept(self, session: Session, row: Flaw) -> dict[str, Any]:
+    def _to_keep(self, session: Session, row: Flaw) -> dict[str, Any]:
         """Evidence as it is kept with a flaw: without the points of curves."""
         found: dict[str, Any] = plain(self._gathering(session, row).evidence())
         if found["wood"] is not None:
@@ -274,6 +276,11 @@ def _air_fits(air: AirAt | None, query: FlawQuery) -> bool:
         if (low is not None and value < low) or (high is not None and value > high):
             return False
     return True
+
+
+def _kept(at: datetime) -> datetime:
+    """Return an instant as the store keeps it, so that it is the same when it is read again."""
+    return from_millis(to_millis(at))
 
 
 def _row(session: Session, flaw_id: int) -> Flaw:
