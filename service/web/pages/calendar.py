@@ -46,7 +46,13 @@ def get_feed(
 @router.get("/settings/calendar")
 def show_address(request: Request, shop: ShopDep) -> Response:
     """Show the address of the feed, and how to use it."""
-    return renderer_of(request).page(request, "calendar.html", address=calendar_feed.address(shop))
+    settings = shop.settings
+    return renderer_of(request).page(
+        request,
+        "calendar.html",
+        address=calendar_feed.address(shop),
+        reachable=settings.lan or settings.public_url is not None,
+    )
 
 
 @router.post("/settings/calendar/renew")
