@@ -165,5 +165,5 @@ def _as_before(entry: Entry, there: Mapping[str, Any]) -> bool:
 
 
 def _whole(instant: datetime) -> datetime:
-    """Round to a minute, in UTC."""
-    return (instant.astimezone(UTC) + timedelta(seconds=30)).replace(second=0, microsecond=0)
+    """Return the minute it falls into, in UTC, as a clock shows it."""
+    return instant.astimezone(UTC).replace(second=0, microsecond=0)
