@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from service.clock import Clock
 from service.notify.channels import Later, Message, Refused, Sender
+from service.shop.said import say
 from service.shop.telling_words import Line, body_of, title_of
 from service.store.outbox import TEST, Claimed, Outbox
 
@@ -22,7 +23,7 @@ class Wording(Protocol):
     """Puts figures and instants into a person's words."""
 
     def local(self, text: str) -> str:
-        """Turn the SI figures inside a sentence into the person's units."""
+        """Say a sentence in the person's language and units."""
 
     def at(self, instant: datetime, now: datetime, /) -> str:
         """Tell an instant, as short as it can be from now."""
@@ -125,9 +126,10 @@ class Postman:
         words = self._wording(claimed.prefs)
         lines = [Line(n.text, n.at, n.instrument_id) for n in claimed.notices]
         if claimed.kind == TEST:
-            title, body, path = "Test", "This channel works.", "/settings/people"
+            title, body = words.local(say("Test")), words.local(say("This channel works."))
+            path = "/settings/people"
         else:
-            title = title_of(claimed.kind, lines)
+            title = words.local(title_of(claimed.kind, lines))
             body = body_of(
                 lines,
                 now,

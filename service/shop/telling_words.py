@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.shop.notices import NOTICE_KINDS
+from service.shop.said import say
 
 __all__ = ["Line", "body_of", "title_of"]
 
@@ -33,10 +34,12 @@ def title_of(kind: str, lines: Sequence[Line]) -> str:
         return name
     pieces = {line.instrument_id for line in lines}
     if None in pieces:
-        return f"{name} ({len(lines)})"
-    if len(pieces) > 1 and name.startswith("Ready "):
-        return f"{len(pieces)} pieces {name[:1].lower()}{name[1:]}"
-    return f"{name}: {len(pieces)} pieces" if len(pieces) > 1 else name
+        return say("{kind} ({count})", kind=name, count=len(lines))
+    if len(pieces) < 2:
+        return name
+    if name.startswith("Ready "):
+        return say("{count} pieces {ready}", count=len(pieces), ready=f"r{name[1:]}")
+    return say("{kind}: {count} pieces", kind=name, count=len(pieces))
 
 
 def body_of(
@@ -57,7 +60,8 @@ def body_of(
         for line in shown
     ]
     if len(lines) > len(shown):
-        said.insert(0, f"{len(lines) - len(shown)} earlier ones are on the page.")
+        more = say("{count} earlier ones are on the page.", count=len(lines) - len(shown))
+        said.insert(0, local(more))
     if no_answer_from:
-        said.append(f"{no_answer_from} has not reacted.")
+        said.append(local(say("{name} has not reacted.", name=no_answer_from)))
     return "\n".join(said)

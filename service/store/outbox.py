@@ -30,6 +30,9 @@ __all__ = ["TEST", "Claimed", "Outbox"]
 LEASE = timedelta(minutes=2)
 """A claim older than this belongs to a sender that has died; longer than any sending takes."""
 
+LONGEST_ASKED = timedelta(hours=6)
+"""Whoever asks to be left alone for longer is tried again after this (assumed)."""
+
 AT_ONCE = 500
 """Notices that are told in one transaction."""
 
@@ -146,7 +149,8 @@ class Outbox:
             if row.kind == TEST or tired or too_late(row.made_at, now):
                 row.state = "given_up"
             else:
-                row.due_at = now + max(backoff(row.tries), wait or timedelta(0))
+                asked = min(wait or timedelta(0), LONGEST_ASKED)
+                row.due_at = now + max(backoff(row.tries), asked)
 
     def refused(self, delivery_id: int, error: str) -> None:
         """Give a claimed delivery up that will never get through; other channels take its place."""

@@ -81,11 +81,15 @@ class PeopleBook:
             return self._set(session, row, prefs, telling)
 
     def retire(self, person_id: int) -> None:
-        """Take a person away: nothing more is told, and what waits is given up."""
+        """Take a person away: nothing more is told, what waits is given up, addresses forgotten."""
+        now = self.clock.now()
         with self.db.write() as session:
             row = _person(session, person_id)
-            row.retired_at = self.clock.now()
+            row.retired_at = now
             session.add(row)
+            for channel in channels_of(session, person_id):
+                channel.retired_at, channel.config = now, {}
+                session.add(channel)
 
     def channels(self, person_id: int) -> list[Channel]:
         """A person's channels that are in use, the oldest first."""

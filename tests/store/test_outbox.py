@@ -192,6 +192,20 @@ def test_without_another_channel_it_is_tried_for_two_days(kit):
     assert tries > 90
 
 
+def test_who_asks_to_be_left_alone_is_but_not_for_ever(kit):
+    kit.person("Ana", "first", group_min=0)
+    kit.notice()
+    kit.outbox.tell()
+    for asked, waited in (
+        (timedelta(minutes=90), timedelta(minutes=90)),
+        (timedelta(days=400), timedelta(hours=6)),
+        (timedelta(seconds=1), timedelta(seconds=80)),
+    ):
+        kit.outbox.later(kit.outbox.claim().id, "busy", asked)
+        assert kit.rows()[0].due_at - kit.clock.now() == waited
+        kit.clock.advance(seconds=waited.total_seconds())
+
+
 def test_a_refused_message_goes_by_the_next_channel_at_once(kit):
     _, (push, mail) = kit.person("Ana", "first", "later", escalate_min=60)
     kit.notice("stop-spraying")

@@ -27,6 +27,16 @@ def test_a_person_is_added_changed_and_taken_away(people):
     assert people.add("Ana M.").id == ana.id  # back again
 
 
+def test_who_is_taken_away_is_forgotten_as_far_as_addresses_go(people):
+    ana = people.add("Ana").id
+    mail = people.add_channel(ana, "email", "mail", {"to": "ana@example.invalid"})
+    people.retire(ana)
+    with people.db.read() as session:
+        assert session.get(type(mail), mail.id).config == {}
+    people.add("Ana")
+    assert people.channels(ana) == []
+
+
 def test_names_are_one_of_a_kind(people):
     people.add("Ana")
     ben = people.add("Ben")
