@@ -71,7 +71,8 @@ def full(bench: Any) -> Any:
 
 PATHS = (
     "/", "/instruments", "/instruments/1", "/instruments/new", "/places", "/places/new",
-    "/air/booth", "/air/booth/table", "/flaws", "/flaws/1", "/notices", "/rejects", "/about",
+    "/air/booth", "/air/booth/table", "/flaws", "/flaws/1", "/instruments/1/flaw", "/notices",
+    "/rejects", "/about",
 )  # fmt: skip
 
 

@@ -177,8 +177,7 @@ def test_choosing_a_material_asks_at_once_and_is_remembered(bench: Any, phone: A
 
 def test_a_flaw_is_logged_with_the_air_around_it(bench: Any, phone: Any) -> None:
     bench.work.record_coat(1)
-    page = phone.go("/flaws")
-    page.get_by_role("link", name=re.compile("No. 41")).click()
+    page = phone.go("/instruments/1#form-flaw")
     form = page.locator("#form-flaw")
     expect(form.get_by_label("What")).to_be_visible()  # the link unfolds it
     form.get_by_label("What").select_option("blush")

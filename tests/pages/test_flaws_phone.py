@@ -1,0 +1,86 @@
+"""A flaw on a phone: two taps, undo, details that save by themselves, a photo, with and without
+script."""
+
+from __future__ import annotations
+
+import io
+import re
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from PIL import Image
+from playwright.sync_api import expect
+
+pytestmark = pytest.mark.real
+
+
+def photo() -> dict[str, Any]:
+    out = io.BytesIO()
+    Image.new("RGB", (600, 400), "#c98b3a").save(out, "JPEG")
+    return {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+
+
+@pytest.fixture
+def coated(bench: Any) -> Any:
+    """Two coats on number 41, an hour apart."""
+    now = bench.clock.now()
+    for hours in (4, 3):
+        bench.work.record_coat(1, material_id="nitro-lacquer-gun", at=now - timedelta(hours=hours))
+    return bench
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_two_taps_log_it_and_one_takes_it_back(coated: Any, open_page: Any, script: bool) -> None:
+    page = open_page(java_script_enabled=script).go("/instruments/1")
+    page.get_by_role("link", name="Flaw", exact=True).click()
+    page.get_by_role("button", name=re.compile("^Blush")).click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Blush")
+    expect(page.locator("#flash")).to_contain_text("Recorded")
+    (flaw,) = coated.desk.flaws()
+    assert (flaw.kind, flaw.part, flaw.coat_id) == ("blush", "", 2)  # the newest coat
+    assert abs(flaw.seen_at - coated.clock.now()) < timedelta(minutes=1)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("main")).to_contain_text("Taken back")
+    assert coated.desk.flaws() == []
+
+
+def test_details_follow_one_tap_each(coated: Any, phone: Any) -> None:
+    coated.work.flaws.log(1, kind="blush")
+    page = phone.go("/flaws/1")
+    page.locator("#details summary").click()
+    page.get_by_role("button", name="back", exact=True).click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Blush, back")
+    page.locator("#details summary").click()
+    page.get_by_role("button", name="strip it").click()
+    expect(page.locator(".flaw-head")).to_contain_text("strip it")
+    page.locator("#details summary").click()
+    page.get_by_role("textbox", name="Note").fill("by the tail")
+    page.locator("form.detail", has=page.locator("textarea")).get_by_role("button").click()
+    expect(page.locator("main .quote").first).to_have_text("by the tail")
+    flaw = coated.work.flaws.flaw(1)
+    assert (flaw.part, flaw.severity, flaw.note) == ("back", 3, "by the tail")
+
+
+def test_a_photo_is_added_and_seen(coated: Any, phone: Any) -> None:
+    coated.work.flaws.log(1, kind="blush")
+    page = phone.go("/flaws/1")
+    page.get_by_label("Add a photo").set_input_files([photo()])
+    page.get_by_role("button", name="Keep it").click()
+    expect(page.locator("#flash")).to_contain_text("without place, time or owner")
+    shown = page.locator(".photos img")
+    expect(shown).to_have_count(1)
+    shown.scroll_into_view_if_needed()
+    page.wait_for_function("document.querySelector('.photos img').naturalWidth === 320")
+
+
+def test_the_strip_and_the_table_tell_every_coat(coated: Any, phone: Any) -> None:
+    coated.work.flaws.log(1, kind="blush")
+    page = phone.go("/flaws/1")
+    figure = page.locator("svg.strip-of-flaw")
+    expect(figure.locator(".coat-line")).to_have_count(2)
+    expect(figure.locator(".line-air, .line-dew, .line-rh")).to_have_count(3)
+    expect(page.locator(".coats-table tbody tr")).to_have_count(2)
+    expect(page.locator("#coat-2")).to_contain_text("of its wait to recoat behind it")
+    assert page.locator("#coat-2").evaluate("element => element.open")
+    assert not page.locator("#coat-1").evaluate("element => element.open")
