@@ -9,7 +9,7 @@ from typing import Literal
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Position
 
-__all__ = ["InstrumentCard", "NextAct", "PartCard", "State", "next_act", "order"]
+__all__ = ["InstrumentCard", "NextAct", "PartCard", "PlannedMove", "State", "next_act", "order"]
 
 WINDOW_CLOSED = "The recoat window may have closed: scuff sand before this coat."
 
@@ -48,6 +48,15 @@ class PartCard:
 
 
 @dataclass(frozen=True)
+class PlannedMove:
+    """A move that is yet to come; it counts as made when its time has come."""
+
+    id: int
+    place_id: str
+    at: datetime
+
+
+@dataclass(frozen=True)
 class InstrumentCard:
     """An instrument as the list shows it."""
 
@@ -67,6 +76,8 @@ class InstrumentCard:
     last_coat_at: datetime | None
     parts: tuple[PartCard, ...] = ()
     """Parts that are coated by themselves; empty where it is coated as one."""
+    moves: tuple[PlannedMove, ...] = ()
+    """Where it will hang from when on, soonest first."""
 
 
 def next_act(place: Position, marks: tuple[ReadyTime, ...]) -> NextAct:

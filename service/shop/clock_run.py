@@ -13,6 +13,7 @@ from scipy.special import ndtr, ndtri
 from service.science import drying
 from service.science.drying import DryingLaw
 from service.shop.ahead import Ahead
+from service.shop.moves import Moved
 
 __all__ = ["ClockRun", "Hole"]
 
@@ -57,7 +58,7 @@ class ClockRun:
     time_s: Floats
     hours: Floats
     apart: Floats | None
-    ahead: Ahead | None
+    ahead: Ahead | Moved | None
     speed: float
 
     @classmethod
@@ -66,7 +67,7 @@ class ClockRun:
         law: DryingLaw,
         film_um: float,
         course: tuple[Floats, Floats, Floats],
-        ahead: Ahead | None,
+        ahead: Ahead | Moved | None,
         holes: Sequence[Hole] = (),
     ) -> ClockRun:
         """Run the clock along a record (s since 1970, °C, %) and what was made for its holes."""

@@ -20,6 +20,7 @@ from service.shop.ahead import Ahead
 from service.shop.clock_run import ClockRun, Hole
 from service.shop.learning import Z80, MarkScale, mark_sd
 from service.shop.materials import Mark, Material
+from service.shop.moves import Moved
 
 __all__ = ["REFERENCE", "AirCourse", "Hole", "ReadyTime", "clock_at", "holes_in", "ready_times"]
 
@@ -87,7 +88,7 @@ def ready_times(
     air: AirCourse,
     now: datetime,
     scales: Mapping[str, MarkScale] = REFERENCE,
-    ahead: Ahead | None = None,
+    ahead: Ahead | Moved | None = None,
     holes: Sequence[Hole] = (),
 ) -> tuple[ReadyTime, ...]:
     """Reckon every mark of a coat, soonest first.
@@ -105,9 +106,9 @@ def ready_times(
     scales : mapping
         How much longer than the reference this shop's drying takes, by mark, and how well that is
         known; a mark that is not in it is as its material gives it.
-    ahead : Ahead, optional
-        Courses of the air from the newest reading on. Unset, the newest air is held ahead of
-        ``now``, with a wider range.
+    ahead : Ahead or Moved, optional
+        Courses of the air from the newest reading on, with the moves that are planned. Unset, the
+        newest air is held ahead of ``now``, with a wider range.
     holes : sequence of Hole
         How the air may have gone while nothing was read (see :func:`holes_in`). Other holes are
         bridged by the air on either side and widen the range.

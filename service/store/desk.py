@@ -40,6 +40,7 @@ from service.store.pieces import (
     card_of,
     film_on,
     load_piece,
+    place_at,
     schedule_of,
 )
 from service.store.reckoning import Reckoning
@@ -270,7 +271,7 @@ class Desk:
 
     def keeping_places(self, session: Session, pieces: Sequence[Piece]) -> list[Place]:
         """Places where wood is kept or a piece hangs."""
-        hung = {piece.place_id for piece in pieces}
+        hung = {place_at(piece, self.clock.now()) for piece in pieces}
         rows = session.exec(select(Place).order_by(col(Place.id))).all()
         return [
             p for p in rows if p.kind in KEEPING_KINDS or (p.kind != "outdoors" and p.id in hung)
@@ -378,7 +379,8 @@ class Desk:
         """The newest time that a piece came in cold or damp, if any; raises NotFound."""
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
-            air = None if piece.place_id is None else self.air_at(session, piece.place_id)
+            place_id = place_at(piece, self.clock.now())
+            air = None if place_id is None else self.air_at(session, place_id)
             next_id = self._card(session, piece).act.material_id
             material = self.catalogue.materials.get(next_id or "")
             margin = material.limits.dew_point_margin_k.value if material else USUAL_MARGIN_K
@@ -395,7 +397,7 @@ class Desk:
         """Everything recorded on an instrument, newest first; undone entries are marked."""
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
-            return log_of(session, piece, self.catalogue)
+            return log_of(session, piece, self.catalogue, self.clock.now())
 
     # -- notices, flaws, rejects -----------------------------------------------------------
 

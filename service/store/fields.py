@@ -23,14 +23,17 @@ def text(field: str, value: str, longest: int, *, required: bool = False) -> str
     return trimmed
 
 
-def instant(field: str, at: datetime | None, now: datetime) -> datetime:
-    """Return an instant in UTC, by default ``now``; not from the future, not before 2000."""
+def instant(
+    field: str, at: datetime | None, now: datetime, *, ahead: timedelta = timedelta()
+) -> datetime:
+    """Return an instant in UTC, by default ``now``; not before 2000, nor later than ``ahead``."""
     if at is None:
         return now
     if at.tzinfo is None:
         raise BadInput(field, "needs a time zone: add Z or an offset such as +01:00")
-    if at > now + CLOCK_SLACK:
-        raise BadInput(field, f"{at.isoformat()} lies in the future")
+    if at > now + ahead + CLOCK_SLACK:
+        how_far = f"more than {ahead.days} days ahead" if ahead else "in the future"
+        raise BadInput(field, f"{at.isoformat()} lies {how_far}")
     if at < EARLIEST:
         raise BadInput(field, f"{at.isoformat()} is before the year 2000")
     return at.astimezone(UTC)

@@ -42,7 +42,7 @@ class LogEntry:
     batch: str = ""
 
 
-def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntry]:
+def log_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) -> list[LogEntry]:
     """Return everything recorded on a piece, newest first; undone entries are marked."""
     schedule = schedule_of(piece, catalogue)
 
@@ -65,7 +65,8 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue) -> list[LogEntr
     ]  # fmt: skip
     entries += [
         LogEntry(
-            "hung", int(h.id or 0), h.from_at, f"hung in {h.place_id}", place_id=h.place_id,
+            "hung", int(h.id or 0), h.from_at,
+            f"{'hung' if h.from_at <= now else 'to hang'} in {h.place_id}", place_id=h.place_id,
             undone=h.undone_at is not None,
         )
         for h in hung

@@ -10,8 +10,10 @@ import numpy as np
 from sqlmodel import Session, col, select
 
 from service.science import drying
-from service.shop.cards import InstrumentCard, PartCard
+from service.shop.ahead import Ahead
+from service.shop.cards import InstrumentCard, PartCard, PlannedMove
 from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
+from service.shop.moves import Moved, held
 from service.shop.parts import WHOLE, PartState, due, overall, touches
 from service.shop.projection import AirCourse, Hole, ReadyTime, clock_at, holes_in, ready_times
 from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
@@ -19,6 +21,7 @@ from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
 from service.store.memo import kept
+from service.store.outlooks import PATHS
 from service.store.reckoning import Reckoning
 from service.store.tables import Coat, Hanging, Instrument, StepDone
 
@@ -45,7 +48,10 @@ SOFT_FOR = timedelta(days=7)
 
 @dataclass(frozen=True)
 class Piece:
-    """An instrument with everything recorded on it that stands, oldest first."""
+    """An instrument with everything recorded on it that stands, oldest first.
+
+    Hangings that lie ahead are moves that are planned.
+    """
 
     row: Instrument
     coats: tuple[Coat, ...]
@@ -56,11 +62,6 @@ class Piece:
     def id(self) -> int:
         """The instrument's id."""
         return int(self.row.id or 0)
-
-    @property
-    def place_id(self) -> str | None:
-        """Where it hangs now."""
-        return self.hangings[-1].place_id if self.hangings else None
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -210,7 +211,6 @@ def marks_of(
     under = [c for c in piece.coats if coat.at - SOFT_FOR <= c.at < coat.at]
     first = min([c.at for c in under], default=coat.at)
     course = course_of(session, piece, first, now)
-    here = None if piece.place_id is None else reckoning.outlook_of(session, piece.place_id)
     return ready_times(
         material,
         coat_at=coat.at,
@@ -218,9 +218,38 @@ def marks_of(
         air=course,
         now=now,
         scales=reckoning.scales_of(material),
-        ahead=None if here is None else here.ahead,
+        ahead=_ahead(session, piece, course, now, reckoning),
         holes=_bridged(session, piece, holes_in(course, coat.at, now), reckoning),
     )
+
+
+def _ahead(
+    session: Session, piece: Piece, course: AirCourse, now: datetime, reckoning: Reckoning
+) -> Ahead | Moved | None:
+    """Courses of the air where it hangs, and from each planned move on of where it will."""
+    place_id = place_at(piece, now)
+    here = None if place_id is None else reckoning.outlook_of(session, place_id)
+    first = None if here is None else here.ahead
+    moves = [h for h in piece.hangings if h.from_at > now]
+    if not moves or course.time_s.size == 0:
+        return first
+    if first is None:
+        first = held(course.air_c[-1], course.rh_pct[-1], course.time_s[-1], PATHS)
+    later = []
+    for move in moves:
+        there = reckoning.outlook_of(session, move.place_id)
+        courses = _held(session, move.place_id, now) if there is None else there.ahead
+        later.append((move.from_at.timestamp(), courses))
+    return Moved(first, tuple(later))
+
+
+def _held(session: Session, place_id: str, now: datetime) -> Ahead | None:
+    """Hold the air of a place's last day; None where nothing was read."""
+    day = readings.series(session, place_id, now - timedelta(days=1), now, 3600.0)
+    if day.time_s.size == 0:
+        return None
+    air_c, rh_pct = float(np.mean(day.air_c)), float(np.mean(day.rh_pct))
+    return held(air_c, rh_pct, day.time_s[-1], PATHS)
 
 
 def _bridged(
@@ -278,7 +307,7 @@ def card_of(
         plate_mm=piece.row.plate_mm,
         schedule_id=schedule.id,
         schedule_name=schedule.name,
-        place_id=piece.place_id,
+        place_id=place_at(piece, now),
         steps_done=speaks.position.index,
         steps=len(schedule.steps),
         act=speaks.act,
@@ -289,6 +318,11 @@ def card_of(
             PartCard(state.part, state.act, state.part in now_due)
             for state in states
             if state.part != WHOLE
+        ),
+        moves=tuple(
+            PlannedMove(int(h.id or 0), h.place_id, h.from_at)
+            for h in piece.hangings
+            if h.from_at > now
         ),
     )
 

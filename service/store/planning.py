@@ -36,7 +36,7 @@ from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput
 from service.store.fields import within
-from service.store.pieces import Piece, all_pieces, card_of, schedule_of
+from service.store.pieces import Piece, all_pieces, card_of, place_at, schedule_of
 from service.store.reckoning import Reckoning
 from service.store.tables import Fact
 
@@ -154,7 +154,7 @@ class Planner:
             pieces = all_pieces(session)
             cards = [card_of(session, p, self.desk.catalogue, now, reckoning) for p in pieces]
             airs = {p.id: self._air(session, p, now) for p in pieces}
-        can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(p, c) == ""]
+        can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(c) == ""]
         rules, outlook_until = self._rules(can, working, now, PLAN_DAYS)
         chains = [self._chain(p, c, airs[p.id], now, Z80, reckoning) for p, c in can]
         plan = self._planned(tuple(chains), rules, wait=wait)
@@ -174,7 +174,7 @@ class Planner:
         finishes += [
             Finish(p.id, p.row.shop_number, p.row.kind, None, None, why)
             for p, c in zip(pieces, cards, strict=True)
-            if (why := _why_not(p, c))
+            if (why := _why_not(c))
         ]
         lines = tuple(self._line(plan, placed, rules, can, now) for placed in plan.placed)
         return ShopPlan(now, plan.made_by, lines, tuple(finishes), outlook_until)
@@ -262,9 +262,11 @@ class Planner:
         return material is not None and material.blend is not None
 
     def _air(self, session: Session, piece: Piece, now: datetime) -> tuple[float, float]:
-        if piece.place_id is None:
+        # Where it hangs tomorrow tells more of the week than where it hangs this hour.
+        place_id = place_at(piece, now + timedelta(days=1))
+        if place_id is None:
             return USUAL_AIR
-        course = readings.series(session, piece.place_id, now - timedelta(days=1), now, 3600.0)
+        course = readings.series(session, place_id, now - timedelta(days=1), now, 3600.0)
         if course.time_s.size == 0:
             return USUAL_AIR
         return float(np.mean(course.air_c)), float(np.mean(course.rh_pct))
@@ -330,7 +332,7 @@ class Planner:
 
     def _booth(self, can: Sequence[tuple[Piece, InstrumentCard]]) -> str | None:
         booths = [p.id for p in self.desk.places() if p.kind == "booth"]
-        used = [p.place_id for p, _ in can if p.place_id in booths]
+        used = [c.place_id for _, c in can if c.place_id in booths]
         return used[0] if used else booths[0] if booths else None
 
     # -- what came of it -------------------------------------------------------------------
@@ -403,12 +405,12 @@ def _check(working: Working) -> None:
             raise BadInput("hours", f"{day}: {opens} to {closes} are no times of day") from error
 
 
-def _why_not(piece: Piece, card: InstrumentCard) -> str:
+def _why_not(card: InstrumentCard) -> str:
     if card.act.state == "finished":
         return "finished"
     if card.act.state == "unknown":
         return "no air is known where it hangs"
-    return "" if piece.place_id is not None else "it hangs in no place"
+    return "" if card.place_id is not None else "it hangs in no place"
 
 
 def _stretches(working: Working, now: datetime, zone: tzinfo, days: int) -> list[Stretch]:

@@ -11,7 +11,7 @@ from sqlmodel import Session
 
 from service.shop.wood_watch import NOMINAL, Plate, WoodWatch, plate_of, watch
 from service.store.history import history
-from service.store.pieces import Piece
+from service.store.pieces import Piece, place_at
 
 __all__ = ["EVERY", "KEEPING_KINDS", "wood_of"]
 
@@ -43,7 +43,7 @@ def wood_of(
     hanging = [
         plate_of(p.row.shop_number, p.row.woods, p.row.plate_mm, coated=bool(p.coats))
         for p in pieces
-        if p.place_id == place_id
+        if place_at(p, now) == place_id
     ]
     plates: Sequence[Plate] = hanging or (NOMINAL,)
     return watch(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import cast
 
 from sqlmodel import Session, col, select
@@ -50,6 +50,9 @@ RECORDS: dict[str, type[Record]] = {
     "cold": ColdArrival,
     "flaw": Flaw,
 }
+
+PLAN_AHEAD = timedelta(days=30)
+"""How far ahead a move may be planned."""
 
 USUAL_PASSES = 2
 """A material's usual wet film is laid by two crossing passes (assumed)."""
@@ -138,10 +141,17 @@ class Work:
         return row
 
     def hang(self, instrument_id: int, place_id: str, at: datetime | None = None) -> Hanging:
-        """Move an instrument to a place."""
-        when = self._when("at", at)
+        """Move an instrument to a place; from an instant ahead on the move is planned.
+
+        A planned move counts as made when its time has come, and can be taken back before and
+        after. Raises NotFound, BadInput, and Conflict where it hangs nowhere yet.
+        """
+        now = self.clock.now()
+        when = instant("at", at, now, ahead=PLAN_AHEAD)
         with self.db.write() as session:
-            load_piece(session, instrument_id)
+            piece = load_piece(session, instrument_id)
+            if when > now and not piece.hangings:
+                raise Conflict("at", "hang it somewhere first: it hangs nowhere until then")
             return _hang(session, instrument_id, place_id, when)
 
     # -- coats and steps -------------------------------------------------------------------
@@ -280,6 +290,7 @@ class Work:
                 *(
                     (h.from_at, int(h.id or 0), f"hung in {h.place_id}", h)
                     for h in piece.hangings[1:]
+                    if h.from_at <= self.clock.now()  # a plan is no act
                 ),
                 *(
                     (v.made_at, int(v.id or 0), said_of(v), v)

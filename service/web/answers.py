@@ -192,6 +192,10 @@ def instrument_out(card: InstrumentCard) -> models.InstrumentOut:
         parts=[
             models.PartOut(part=p.part, due=p.due, next=_next_out(p.act, None)) for p in card.parts
         ],
+        moves=[
+            models.HangOut(id=move.id, instrument=card.id, place=move.place_id, at=move.at)
+            for move in card.moves
+        ],
     )
 
 

@@ -82,7 +82,7 @@ class InstrumentIn(_In):
 
 
 class HangIn(_In):
-    """Where an instrument hangs from an instant on (default: now)."""
+    """Where an instrument hangs from an instant on (default: now); one ahead plans the move."""
 
     place: PlaceId
     at: AwareDatetime | None = None

@@ -382,6 +382,8 @@ class InstrumentOut(_Out):
     last_coat: int | None
     last_coat_at: Instant | None
     parts: list[PartOut] = []
+    moves: list[HangOut] = []
+    """Moves that are planned, soonest first."""
 
 
 class FilmOut(_Out):

@@ -120,6 +120,41 @@ def test_steps_are_done_in_order_or_by_name(shop: LiveShop) -> None:
     assert again.json()["errors"][0]["field"] == "step"
 
 
+def test_a_move_is_planned_shown_and_taken_back(shop: LiveShop) -> None:
+    for place in ("booth", "rack"):
+        shop.read_day(place, 22.0, 45.0)
+    piece = shop.add_piece()
+    shop.work.record_coat(piece)
+    at = (shop.clock.now() + timedelta(hours=3)).isoformat()
+    planned = post(shop, f"instruments/{piece}/hang", {"place": "rack", "at": at})
+    got = shop.http.get(f"/api/v1/instruments/{piece}").json()
+    assert (got["place"], got["moves"]) == ("booth", [planned])
+    for path in ("/", f"/instruments/{piece}"):
+        text = shop.http.get(path, headers={"accept": "text/html"}).text
+        assert "as planned" in text
+    far = (shop.clock.now() + timedelta(days=40)).isoformat()
+    wrong = shop.http.post(f"/api/v1/instruments/{piece}/hang", json={"place": "rack", "at": far})
+    assert wrong.status_code == 422
+    assert [error["field"] for error in wrong.json()["errors"]] == ["at"]
+    assert shop.http.delete(f"/api/v1/hangings/{planned['id']}").status_code == 204
+    assert shop.http.get(f"/api/v1/instruments/{piece}").json()["moves"] == []
+
+
+def test_a_move_is_planned_on_the_piece_s_page(shop: LiveShop) -> None:
+    shop.http.post("/api/v1/places", json={"id": "booth"})
+    shop.http.post("/api/v1/places", json={"id": "rack"})
+    piece = shop.add_piece()
+    at = shop.clock.now() + timedelta(hours=3)
+    fields = {"place": "rack", "at": f"{at:%Y-%m-%dT%H:%M}"}
+    answer = shop.http.post(
+        f"/instruments/{piece}/hang", data=fields, headers={"accept": "text/html"}
+    )
+    assert answer.status_code == 303
+    shown = shop.http.get(answer.headers["location"], headers={"accept": "text/html"}).text
+    assert "to hang in rack" in shown
+    assert 'href="/air/rack"' in shown
+
+
 def test_hanging_elsewhere_moves_the_piece(shop: LiveShop) -> None:
     shop.read(22.0, 45.0)
     shop.read(21.0, 50.0, place="rack")

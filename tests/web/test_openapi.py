@@ -39,6 +39,7 @@ WANTED = {
     "/api/v1/instruments/{instrument_id}/verdicts": {"post"},
     "/api/v1/verdicts/{verdict_id}": {"delete"},
     "/api/v1/coats/{coat_id}": {"delete"},
+    "/api/v1/hangings/{hanging_id}": {"delete"},
     "/api/v1/plan": {"get"},
     "/api/v1/working-hours": {"get", "put"},
     "/api/v1/people": {"get", "post"},

@@ -48,10 +48,21 @@ def get_instrument(instrument_id: int, shop: ShopDep) -> models.InstrumentOut:
 
 @router.post("/instruments/{instrument_id}/hang", status_code=201)
 def hang(instrument_id: int, body: inputs.HangIn, shop: ShopDep) -> models.HangOut:
-    """Move an instrument to a place: its clocks run on that place's air from then on."""
+    """Move an instrument to a place: its clocks run on that place's air from then on.
+
+    An ``at`` up to 30 days ahead plans the move: ready times reckon with it from now on.
+    """
     row = shop.work.hang(instrument_id, body.place, body.at)
     shop.worked(instrument_id)
     return answers.hang_out(row)
+
+
+@router.delete("/hangings/{hanging_id}", status_code=204, response_class=Response)
+def undo_hanging(hanging_id: int, shop: ShopDep) -> Response:
+    """Take a move or a planned one back; it stays in the record, marked as undone."""
+    shop.work.undo("hung", hanging_id)
+    shop.hub.publish("work", {"hung": hanging_id})
+    return Response(status_code=204)
 
 
 @router.get("/instruments/{instrument_id}/coats")
