@@ -8,8 +8,8 @@ import { watchWaiting } from "./waiting.js";
 document.documentElement.classList.add("script");
 
 for (const form of document.querySelectorAll("form[data-auto]")) {
-  for (const select of form.querySelectorAll("select")) {
-    select.addEventListener("change", () => form.requestSubmit());
+  for (const field of form.elements) {
+    if (field instanceof HTMLSelectElement) field.addEventListener("change", () => form.requestSubmit());
   }
 }
 // A link to a folded form opens it.

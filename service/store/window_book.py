@@ -37,12 +37,14 @@ BEING_MADE = "the spray windows are being reckoned; look again in a few seconds"
 class SprayOutlook:
     """Windows of a place for a material over the next 48 h; ``why_none`` says why it cannot tell.
 
-    No window and an empty ``why_none``: none is likely.
+    No window and an empty ``why_none``: none is likely. ``chances`` are those of *spray* by the
+    air alone, at every tenth minute after ``issued_at``.
     """
 
     windows: tuple[SprayWindow, ...]
     issued_at: datetime | None
     why_none: str = ""
+    chances: tuple[float, ...] = ()
 
     @property
     def next(self) -> SprayWindow | None:
@@ -54,6 +56,7 @@ Key = TypeVar("Key")
 Value = TypeVar("Value")
 _Wanted = tuple[str, Coating, Known]
 _Told = tuple[str, float, str, Coating, Known, float, bool]
+_Found = tuple[tuple[SprayWindow, ...], tuple[float, ...]]
 
 
 class WindowBook:
@@ -64,7 +67,7 @@ class WindowBook:
         self._making = threading.Lock()
         self._tables: OrderedDict[_Wanted, FilmTable] = OrderedDict()
         self._wanted: OrderedDict[_Wanted, Material] = OrderedDict()
-        self._told: OrderedDict[_Told, tuple[SprayWindow, ...]] = OrderedDict()
+        self._told: OrderedDict[_Told, _Found] = OrderedDict()
 
     def prepare(self) -> int:
         """Make the tables that were missing when asked for; returns how many."""
@@ -115,11 +118,13 @@ class WindowBook:
         if found is None:
             paths = _ten_minutes(issue)
             may = allowed(paths, air, material, check.coating, table, spraying=spraying)
-            found = spray_windows(paths, may, issued_at)
+            chances = tuple(round(float(part), 3) for part in may.mean(axis=0))
+            found = spray_windows(paths, may, issued_at), chances
             with self._lock:
                 _keep(self._told, key, found)
-        current = _from_now(found, now)
-        return SprayOutlook(from_then_on(current, _not_before(check)), issued_at)
+        windows, chances = found
+        current = from_then_on(_from_now(windows, now), _not_before(check))
+        return SprayOutlook(current, issued_at, chances=chances)
 
     def _table(self, key: _Wanted, material: Material, *, wait: bool) -> FilmTable | None:
         with self._lock:

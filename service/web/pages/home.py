@@ -17,6 +17,7 @@ from service.store.desk import PlaceView
 from service.store.errors import StoreError
 from service.web.deps import Shop, ShopDep
 from service.web.outlook_answers import window_words
+from service.web.pages.band import draw_band
 from service.web.pages.course import course_figure
 from service.web.pages.render import renderer_of
 from service.web.pages.start import show_empty
@@ -79,7 +80,8 @@ def home(
         choice=choice,
         check=check,
         complaint=complaint,
-        window_words=window_words(windows, renderer.words, shop.clock.now()),
+        window_words=window_words(windows, renderer.words, now),
+        band=draw_band(windows, shop.planner.working(), now, renderer.words),
         cards=cards,
         asked=checks_for(shop, cards),
         notices=shop.desk.notices(limit=6),

@@ -21,6 +21,7 @@ from service.web import models, phrases
 from service.web.deps import Shop
 from service.web.flag_shapes import FLAG_WORDS, flag_glyph
 from service.web.ladder import draw_ladder
+from service.web.pages.clock_strip import draw_strip
 from service.web.person import Holder, holder_of, words_for
 from service.web.phrases_in import PhrasesIn
 from service.web.problems import FieldError
@@ -87,6 +88,7 @@ class Studio:
             asset=shop.dashboards.address,
             icon=shop.dashboards.icon,
             draw_ladder=draw_ladder,
+            draw_strip=draw_strip,
             phrases=own,
             blanks=_Blanks(),
             notice_kinds=own.of(NOTICE_KINDS),
