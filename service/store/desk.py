@@ -17,6 +17,7 @@ from service.science import air as moist
 from service.shop.air import Air
 from service.shop.cards import InstrumentCard, order
 from service.shop.film_left import FilmLeft
+from service.shop.film_table import FilmTable
 from service.shop.materials import Coating, Material
 from service.shop.notices import CheckState, SensorState
 from service.shop.schedule import Schedule
@@ -258,6 +259,10 @@ class Desk:
             return SprayOutlook((), None, why)
         material = self.material(asked.material_id)
         return self._windows.of(issue, material, asked, self.clock.now(), wait=wait)
+
+    def film_table(self, asked: SprayCheck) -> tuple[FilmTable | None, str]:
+        """Return the film's table of a check's material and coat, or why there is none yet."""
+        return self._windows.table(self.material(asked.material_id), asked)
 
     def wood(self, place_id: str) -> WoodWatch:
         """How the air of a place stands to the wood in it; raises NotFound."""

@@ -80,6 +80,17 @@ class WindowBook:
             self._make(key, material)
             made += 1
 
+    def table(self, material: Material, check: SprayCheck) -> tuple[FilmTable | None, str]:
+        """Return the film's table of a check, and why there is none; none is needed with neither.
+
+        A missing one is made by :meth:`prepare`.
+        """
+        if material.limits.blush_margin_k is None or check.air is None:
+            return None, ""
+        key = (material.id, check.coating, Known.of(check.air))
+        found = self._table(key, material, wait=False)
+        return found, "" if found is not None else BEING_MADE
+
     def of(
         self, issue: Issue, material: Material, check: SprayCheck, now: datetime, *, wait: bool
     ) -> SprayOutlook:

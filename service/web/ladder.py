@@ -56,7 +56,7 @@ def rungs_of(check: SprayCheck, words: Words) -> list[Rung]:
         )
     else:
         note = _over(air.dew_point_margin_k, words)
-        rungs.append(Rung("air", "Air, surface taken as air", air.air_c, note))
+        rungs.append(Rung("air", "Air (and surface)", air.air_c, note))
     if check.film_floor_c is not None:
         note = _over(check.blush_margin_k, words)
         rungs.append(Rung("film", "Wet film, coldest", check.film_floor_c, note))
@@ -223,9 +223,9 @@ def _labels(rungs: list[Rung], scale: _Scale, words: Words) -> list[Markup]:
     places = _apart([scale.y(r.celsius) for r in rungs])
     label = Markup(
         '<path class="lead" d="M{rail} {y}L{x0} {ly}"/>'
-        '<text class="rung-name" x="{x}" y="{name_y}">{name}</text>'
-        '<text class="rung-value" x="{x}" y="{value_y}">{value}'
-        '<tspan class="rung-note" dx="8">{note}</tspan></text>'
+        '<text class="rung-name" x="{x}" y="{name_y}">{name}'
+        '<tspan class="rung-value" dx="8">{value}</tspan></text>'
+        '<text class="rung-note" x="{x}" y="{note_y}">{note}</text>'
     )
     return [
         label.format(
@@ -234,8 +234,8 @@ def _labels(rungs: list[Rung], scale: _Scale, words: Words) -> list[Markup]:
             x0=LABEL_X - 5,
             ly=at,
             x=LABEL_X,
-            name_y=round(at - 4, 1),
-            value_y=round(at + 14, 1),
+            name_y=round(at - 1, 1),
+            note_y=round(at + 17, 1),
             name=r.name,
             value=words.temperature(r.celsius),
             note=r.note,

@@ -12,6 +12,7 @@ WANTED = {
     "/api/v1/places/{place_id}": {"get", "patch"},
     "/api/v1/places/{place_id}/air": {"get"},
     "/api/v1/places/{place_id}/history": {"get"},
+    "/api/v1/places/{place_id}/film": {"get"},
     "/api/v1/places/{place_id}/export": {"get"},
     "/api/v1/places/{place_id}/wood": {"get"},
     "/api/v1/places/{place_id}/spray-check": {"get"},

@@ -8,9 +8,11 @@ from typing import Annotated, Any, cast
 from fastapi import APIRouter, Query, Response
 from pydantic import AwareDatetime
 
+from service.store.past_film import past_film_of
 from service.store.place_book import PlaceChange
 from service.web import answers, inputs, models
 from service.web.deps import ShopDep
+from service.web.past_answers import PastFilmOut, past_film_out
 
 __all__ = ["router"]
 
@@ -85,6 +87,26 @@ def get_history(
         media_type="application/json",
         headers={"Boothglass-Resolution": found.resolution},
     )
+
+
+@router.get("/places/{place_id}/film")
+def get_past_film(
+    place_id: str,
+    shop: ShopDep,
+    material: Annotated[str, Query(min_length=1, max_length=64)],
+    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
+    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    points: Annotated[int, Query(ge=2, le=2000)] = 600,
+) -> PastFilmOut:
+    """Say what the air that was would have done to a usual coat; by default the last 24 h.
+
+    Rows have the instants of the history in as many buckets; ``windows`` are stretches in which
+    every limit held; ``coats`` those that were laid here.
+    """
+    end = to_at or shop.clock.now()
+    start = from_at or end - timedelta(hours=24)
+    found = past_film_of(shop.desk, place_id, material, start, end, points)
+    return past_film_out(found, place_id, material)
 
 
 @router.get("/places/{place_id}/spray-check")

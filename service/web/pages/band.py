@@ -15,8 +15,10 @@ from service.web.words import Words
 __all__ = ["draw_band", "working_spans"]
 
 HOURS = 48
-WIDTH, TOP, FOOT, HEIGHT = 360, 20, 72, 92
-NAME_Y, TICK_Y = 13, 88
+WIDTH, TOP, FOOT, HEIGHT = 360, 20, 78, 104
+BENCH = 5
+"""Height of the bar below the strip that says when the shop works."""
+NAME_Y, TICK_Y = 13, 99
 STEP = 3
 """Every so many of the ten-minute steps one is drawn: a pixel and a half on a phone."""
 ROOM_FOR_WORDS = 36
@@ -47,15 +49,18 @@ def draw_band(found: SprayOutlook, working: Working, now: datetime, words: Words
         return Markup()
     until = now + timedelta(hours=HOURS)
     parts = [
-        Markup(
-            '<svg class="band-window" viewBox="0 0 {} {}" role="img" aria-label="{}">'
-        ).format(WIDTH, HEIGHT, _said(found.windows, words, now)),
+        Markup('<svg class="band-window" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+            WIDTH, HEIGHT, _said(found.windows, words, now)
+        ),
         Markup('<rect class="band-night" y="{}" width="{}" height="{}"/>').format(
             TOP, WIDTH, FOOT - TOP
         ),
         *(
-            Markup('<rect class="band-day" x="{}" y="{}" width="{}" height="{}"/>').format(
-                _x(a, now), TOP, round(_x(b, now) - _x(a, now), 1), FOOT - TOP
+            Markup(
+                '<rect class="band-day" x="{x}" y="{}" width="{w}" height="{}"/>'
+                '<rect class="band-bench" x="{x}" y="{}" width="{w}" height="{}"/>'
+            ).format(
+                TOP, FOOT - TOP, FOOT, BENCH, x=_x(a, now), w=round(_x(b, now) - _x(a, now), 1)
             )
             for a, b in working_spans(working, now, until, words)
         ),
@@ -122,12 +127,12 @@ def _times(now: datetime, words: Words) -> list[Markup]:
         midnight = at.hour == 0
         parts.append(
             Markup('<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>').format(
-                x=x, a=TOP - 8 if midnight else TOP, b=FOOT + 4
+                x=x, a=TOP - 8 if midnight else TOP, b=FOOT + BENCH + 3
             )
         )
         if midnight:
             names.append((x, f"{at:%A}"))
-        if 10 < x < WIDTH - 12:
+        if 14 < x < WIDTH - 18:
             parts.append(
                 Markup(
                     '<text class="course-tick" x="{}" y="{}" text-anchor="middle">{}</text>'

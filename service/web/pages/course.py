@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 from markupsafe import Markup
 
 from service.store.desk import PlaceView
+from service.store.past_film import PastFilm, past_film_of
 from service.web import models
 from service.web.deps import Shop
 from service.web.pages.plot import (
@@ -57,6 +58,7 @@ class Course:
     from_at: datetime
     to_at: datetime
     summary: str
+    film_source: str = ""
 
 
 def air_rows(
@@ -68,20 +70,29 @@ def air_rows(
 
 
 def course_figure(
-    shop: Shop, renderer: Renderer, place: PlaceView, from_at: datetime, to_at: datetime
+    shop: Shop,
+    renderer: Renderer,
+    place: PlaceView,
+    from_at: datetime,
+    to_at: datetime,
+    material_id: str | None = None,
 ) -> Course:
-    """Draw a place's air between two instants."""
+    """Draw a place's air between two instants; with a material also what its film would meet."""
     rows = air_rows(shop, place.id, from_at, to_at, POINTS)
-    query = urlencode(
-        {"from": models.iso(from_at), "to": models.iso(to_at), "points": CHART_POINTS}
-    )
+    asked = {"from": models.iso(from_at), "to": models.iso(to_at), "points": CHART_POINTS}
+    address = f"/api/v1/places/{place.id}"
+    past, film_source = None, ""
+    if material_id is not None and rows:
+        past = past_film_of(shop.desk, place.id, material_id, from_at, to_at, POINTS)
+        film_source = f"{address}/film?{urlencode({**asked, 'material': material_id})}"
     return Course(
-        svg=_draw(rows, from_at, to_at, renderer.words) if rows else Markup(),
-        source=f"/api/v1/places/{place.id}/history?{query}",
+        svg=_draw(rows, from_at, to_at, renderer.words, past) if rows else Markup(),
+        source=f"{address}/history?{urlencode(asked)}",
         place=place,
         from_at=from_at,
         to_at=to_at,
         summary=_summary(rows, renderer.words),
+        film_source=film_source,
     )
 
 
@@ -104,11 +115,19 @@ def _summary(rows: Sequence[AirPoint], words: Words) -> str:
     )
 
 
-def _draw(rows: Sequence[AirPoint], from_at: datetime, to_at: datetime, words: Words) -> Markup:
+def _draw(
+    rows: Sequence[AirPoint],
+    from_at: datetime,
+    to_at: datetime,
+    words: Words,
+    past: PastFilm | None,
+) -> Markup:
     def x(at: datetime) -> float:
         return round(LEFT + (at - from_at) / (to_at - from_at) * (RIGHT - LEFT), 1)
 
+    film = [] if past is None else [(r.at, r.film_floor_c) for r in past.rows]
     dews = [r.dew_point_c for r in rows if r.dew_point_c is not None]
+    dews += [floor for _, floor in film if floor is not None]
     warm = Axis.over([*(r.air_c for r in rows), *dews], WARM_TOP, WARM_FOOT)
     damp = Axis(0.0, 100.0, DAMP_TOP, DAMP_FOOT)
     broken = breaks([r.at for r in rows])
@@ -121,6 +140,11 @@ def _draw(rows: Sequence[AirPoint], from_at: datetime, to_at: datetime, words: W
         ),
         line("rh", [(x(r.at), damp.y(r.rh_pct)) for r in rows], broken),
     ]
+    if film:
+        points = [(x(at), None if f is None else warm.y(f)) for at, f in film]
+        lines.append(line("film", points, breaks([at for at, _ in film])))
+    if past is not None:
+        lines += _marked(past, x)
     last = rows[-1]
     names = [("Air", warm.y(last.air_c))]
     if last.dew_point_c is not None:
@@ -146,3 +170,16 @@ def _draw(rows: Sequence[AirPoint], from_at: datetime, to_at: datetime, words: W
             Markup("</svg>"),
         ]
     )
+
+
+def _marked(past: PastFilm, x: Callable[[datetime], float]) -> list[Markup]:
+    """Draw when it might have been sprayed between the panels, and a drop for each coat."""
+    band = Markup('<rect class="band" x="{}" y="{}" width="{}" height="6"/>')
+    drop = Markup('<path class="coat-mark" d="M{} {}q7 9 0 12q-7 -3 0 -12z"/>')
+    return [
+        *(
+            band.format(x(a), WARM_FOOT + 5, round(max(x(b) - x(a), 1.5), 1))
+            for a, b in past.windows
+        ),
+        *(drop.format(x(coat.at), WARM_TOP - 12) for coat in past.coats),
+    ]

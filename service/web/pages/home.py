@@ -22,12 +22,17 @@ from service.web.pages.course import course_figure
 from service.web.pages.render import renderer_of
 from service.web.pages.start import show_empty
 
-__all__ = ["checks_for", "router"]
+__all__ = ["checks_for", "remembered", "router", "sprayed"]
 
 router = APIRouter()
 
 REMEMBERED = "boothglass_view"
 REMEMBERED_S = 400 * 86400
+
+SHOWN = 4
+"""Notices on the first page; the rest have one of their own."""
+
+STOP = "stop-spraying"
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,7 @@ def home(
     heard = any(p.air is not None for p in places)
     if not places or (not heard and not cards):
         return show_empty(request, shop)
-    kept_place, _, kept_material = request.cookies.get(REMEMBERED, "").partition("|")
+    kept_place, kept_material = remembered(request)
     chosen_place = _place(places, place, kept_place)
     chosen_material = _material(shop, cards, chosen_place.id, material, kept_material)
     piece = next((c for c in cards if str(c.id) == instrument), None)
@@ -76,7 +81,7 @@ def home(
         request,
         "home.html",
         places=places,
-        sprayed=_sprayed(shop),
+        sprayed=sprayed(shop),
         choice=choice,
         check=check,
         complaint=complaint,
@@ -84,7 +89,8 @@ def home(
         band=draw_band(windows, shop.planner.working(), now, renderer.words),
         cards=cards,
         asked=checks_for(shop, cards),
-        notices=shop.desk.notices(limit=6),
+        notices=shop.desk.notices(limit=SHOWN),
+        stops=[n for n in shop.desk.notices(limit=99, unseen_only=True) if n.kind == STOP],
         course=course_figure(shop, renderer, choice.place, *_last_day(now)),
         flaws=shop.desk.flaws()[:3],
         numbers={card.id: card.shop_number for card in cards},
@@ -131,7 +137,14 @@ def _check(shop: Shop, choice: Choice) -> tuple[SprayCheck, str]:
     return asked, ""
 
 
-def _sprayed(shop: Shop) -> list[Material]:
+def remembered(request: Request) -> tuple[str, str]:
+    """Return the place and material that were looked at last, as far as anything is known."""
+    place, _, material = request.cookies.get(REMEMBERED, "").partition("|")
+    return place, material
+
+
+def sprayed(shop: Shop) -> list[Material]:
+    """List the materials that are sprayed."""
     return [m for m in shop.desk.catalogue.materials.values() if m.blend is not None]
 
 
@@ -148,7 +161,7 @@ def _place(places: Sequence[PlaceView], asked: str | None, kept: str) -> PlaceVi
 def _material(
     shop: Shop, cards: Sequence[InstrumentCard], place_id: str, asked: str | None, kept: str
 ) -> Material:
-    by_id = {m.id: m for m in _sprayed(shop)}
+    by_id = {m.id: m for m in sprayed(shop)}
     # Without a choice: what the next piece in this place needs.
     needed = [c.act.material_id for c in cards if c.place_id == place_id]
     for wanted in (asked, kept, *needed):

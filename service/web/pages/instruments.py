@@ -16,6 +16,7 @@ from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, FormError, blame, read
 from service.web.pages.home import checks_for
+from service.web.pages.piece_strip import draw_piece, span_of, stays_of
 from service.web.pages.render import renderer_of
 
 __all__ = ["instrument_page", "router"]
@@ -71,7 +72,10 @@ def instrument_page(
     card = shop.desk.card(instrument_id)
     log = shop.desk.log(instrument_id)
     schedule = shop.desk.schedule(instrument_id)
-    return renderer_of(request).page(
+    places, now, renderer = shop.desk.places(), shop.clock.now(), renderer_of(request)
+    span = span_of(card, log, now)
+    stays = stays_of(shop, {p.id: p.name for p in places}, log, span[0], now)
+    return renderer.page(
         request,
         "instrument.html",
         status,
@@ -83,7 +87,8 @@ def instrument_page(
         films=shop.desk.film(instrument_id),
         touched=_touched(card, log),
         arrival=shop.desk.arrival(instrument_id),
-        places=shop.desk.places(),
+        places=places,
+        strip=draw_piece(card, log, stays, span, now, renderer.words) if log else "",
         flaw_kinds=[
             (kind.id, kind.name, kind.plain) for kind in shop.desk.catalogue.flaw_kinds.values()
         ],

@@ -60,7 +60,7 @@ class Axis:
         return round(self.top + share * (self.foot - self.top), 1)
 
 
-def levels(axis: Axis, say: Callable[[float], str]) -> list[Markup]:
+def levels(axis: Axis, say: Callable[[float], str], right: float = RIGHT) -> list[Markup]:
     """Draw round values across a panel; ``say`` puts one into words that end with its unit."""
     step = next((s for s in (2.0, 5.0, 10.0, 25.0, 50.0) if (axis.high - axis.low) / s <= 5), 50.0)
     first = -(-axis.low // step) * step
@@ -72,7 +72,7 @@ def levels(axis: Axis, say: Callable[[float], str]) -> list[Markup]:
     while first <= axis.high:
         y = axis.y(first)
         text = say(first).rsplit(" ", 1)[0]
-        shown.append(level.format(LEFT, RIGHT, LEFT - 5, round(y + 4, 1), text, y=y))
+        shown.append(level.format(LEFT, right, LEFT - 5, round(y + 4, 1), text, y=y))
         first += step
     return shown
 
