@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from service.app import USUAL_MQTT_PORT, Shop
 from service.clock import ClockError
 from service.intake.broker import BrokerError
-from service.settings import Settings, load_settings
+from service.settings import SettingError, Settings, load_settings
 from service.store.catalogue import CatalogueError
 from service.store.db import DatabaseError
 
@@ -279,7 +279,7 @@ def _run(
     listener = _listen(settings)
     try:
         shop = Shop(settings)
-    except (BrokerError, CatalogueError, DatabaseError, ClockError) as error:
+    except (BrokerError, CatalogueError, DatabaseError, ClockError, SettingError) as error:
         listener.close()
         _fail(str(error))
     if kind == "demo":

@@ -15,9 +15,20 @@ from urllib.parse import unquote, urlsplit
 from pydantic import Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-__all__ = ["MqttAddress", "Settings", "default_data_folder", "load_settings", "parse_mqtt_url"]
+__all__ = [
+    "MqttAddress",
+    "SettingError",
+    "Settings",
+    "default_data_folder",
+    "load_settings",
+    "parse_mqtt_url",
+]
 
 SETTINGS_FILE = "boothglass.env"
+
+
+class SettingError(ValueError):
+    """A setting that cannot be, or not beside another; its text begins with its name."""
 
 
 class Settings(BaseSettings):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import secrets
 from collections.abc import Sequence
@@ -68,7 +69,8 @@ def feed(
     fresh = [e for card in cards if (e := _ready(card, words)) is not None]
     for where, what in _wanted(shop, cards, place, material):
         fresh += _windows(shop, where, what, words, now)
-    key = TOLD if place is None and material is None else f"{TOLD}:{place}:{material}"[:64]
+    asked = "" if place is None and material is None else f"{place}:{material}"
+    key = f"{TOLD}:{hashlib.sha256(asked.encode()).hexdigest()[:16]}"
     told = Facts(shop.desk.db).update(
         key, lambda there: {"events": settled((there or {}).get("events", {}), fresh, now)}
     )
@@ -84,6 +86,8 @@ def _ready(card: InstrumentCard, words: Words) -> Entry | None:
     act, wait = card.act, card.act.wait
     if wait is None or wait.ready_at is None or act.state not in {"waiting", "ready"}:
         return None
+    gap_h = wait.trailing_gap_h
+    blind = f" No reading for the last {gap_h:.0f} h." if gap_h >= 1 else ""
     coat = f" {act.coat_number} of {act.coats}" if act.coats and act.coat_number else ""
     marks: tuple[datetime, ...] = ()
     if wait.reached or wait.ready_from is None or wait.ready_until is None:
@@ -98,11 +102,11 @@ def _ready(card: InstrumentCard, words: Words) -> Entry | None:
         uid=f"ready-{card.id}-{card.last_coat_id or 0}-{act.step_key}-{act.coat_number or 0}",
         family="ready",
         title=f"{card.shop_number} {card.kind}: {act.step_name}{coat}",
-        text=f"{text}\nReckoned from the air it hung in; the data sheet comes first.",
+        text=f"{text}{blind}\nReckoned from the air it hung in; the data sheet comes first.",
         path=f"/instruments/{card.id}",
         start=wait.ready_at,
         end=wait.ready_at + timedelta(minutes=READY_MIN),
-        sort=act.state,
+        sort=f"{act.state} blind" if blind else act.state,
         marks=marks,
         certain=wait.reached,
     )

@@ -22,10 +22,14 @@ __all__ = ["Apprise", "apprise_there"]
 
 MOST_URL = 2000
 
-LOCAL = frozenset({"dbus", "glib", "gnome", "kde", "macosx", "qt", "syslog", "windows"})
+LOCAL = frozenset(
+    {"blink1", "dbus", "gio", "glib", "gnome", "kde", "macosx", "qt", "syslog", "windows"}
+)
 """Schemes that talk to this machine."""
 
-READS = re.compile(r"file|attach|template|pgp|\bhost|server|smtp|path", re.IGNORECASE)
+READS = re.compile(
+    r"file|attach|template|pgp|\bhost|server|smtp|path|endpoint|gateway", re.IGNORECASE
+)
 """Parameters that name a file of this machine, or a second host."""
 
 

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from service.clock import Clock, WallClock
 from service.notify.channels.message import Later, Message, Refused
+from service.settings import SettingError
 
 __all__ = ["Email", "MailServer", "mail_address"]
 
@@ -39,13 +40,13 @@ class MailServer:
 
     def __post_init__(self) -> None:
         if self.user is not None and self.tls == "none":
-            raise ValueError(
+            raise SettingError(
                 "BOOTHGLASS_SMTP_TLS: a password is sent over starttls or tls only, not over none"
             )
         try:
             mail_address(self.sender)
         except ValueError as error:
-            raise ValueError(f"BOOTHGLASS_SMTP_FROM: {error}") from error
+            raise SettingError(f"BOOTHGLASS_SMTP_FROM: {error}") from error
 
     @property
     def usual_port(self) -> int:

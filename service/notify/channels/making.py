@@ -13,7 +13,7 @@ from service.notify.channels.webhook import Webhook
 from service.notify.channels.webpush import WebPush
 from service.notify.outward import Outward
 from service.notify.vapid import Keeper, Vapid
-from service.settings import Settings
+from service.settings import SettingError, Settings
 
 __all__ = ["mail_server", "make_senders", "make_vapid"]
 
@@ -37,7 +37,7 @@ def make_senders(
 
     Raises
     ------
-    ValueError
+    SettingError
         Naming the setting that cannot be.
     """
     outward = Outward(settings.webhook_hosts.split(","), tls=tls)
@@ -66,14 +66,14 @@ def mail_server(settings: Settings) -> MailServer | None:
 
     Raises
     ------
-    ValueError
+    SettingError
         Naming the setting that cannot be.
     """
     if settings.smtp_host is None:
         return None
     sender = settings.smtp_from or settings.smtp_user
     if sender is None:
-        raise ValueError("BOOTHGLASS_SMTP_FROM: is needed where BOOTHGLASS_SMTP_HOST is set")
+        raise SettingError("BOOTHGLASS_SMTP_FROM: is needed where BOOTHGLASS_SMTP_HOST is set")
     password = settings.smtp_password
     return MailServer(
         host=settings.smtp_host,
