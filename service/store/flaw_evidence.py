@@ -14,11 +14,11 @@ from typing import Literal
 
 from sqlmodel import Session
 
+from service.shop.evidence import unknown
 from service.shop.evidence.model import (
     AirAt,
     CoatEvidence,
     Evidence,
-    FilmBuild,
     Move,
     StepEvidence,
     Wait,
@@ -28,7 +28,7 @@ from service.shop.evidence.plate import LEAD_S, wood_course
 from service.shop.evidence.rows import FINE_S, Rows, air_at, air_span
 from service.shop.evidence.swings import swings
 from service.shop.evidence.waits import hardest, mark_before, wait_of
-from service.shop.film_left import SANDING_KINDS, Applied, Handwork, film_left
+from service.shop.film_left import SANDING_KINDS
 from service.shop.flaws import coated_with
 from service.shop.parts import touches
 from service.shop.schedule import Schedule
@@ -36,6 +36,7 @@ from service.shop.wood_watch import plate_of
 from service.store import flaw_neighbours as neighbours
 from service.store import history
 from service.store.catalogue import Catalogue
+from service.store.flaw_build import film_build
 from service.store.flaw_film import FilmReckoner
 from service.store.flaw_sensors import Heard, heard_in
 from service.store.pieces import Piece, load_piece, marks_of, schedule_of, stays_of
@@ -142,7 +143,8 @@ class Gathering:
         """Put it all together."""
         flaw = self.flaw
         coats = tuple(self._coat(index) for index in range(len(self.coats)))
-        steps = tuple(self._step(step) for step in self.piece.steps if step.at <= flaw.seen_at)
+        steps_by_then = [step for step in self.piece.steps if step.at <= flaw.seen_at]
+        steps = tuple(self._step(step) for step in steps_by_then)
         moves = self._moves()
         first = self.coats[0].at if self.coats else None
         hours = None if first is None else self._hours(first)
@@ -169,13 +171,13 @@ class Gathering:
                 first.timestamp(),
             ),
             wood=None if hours is None or first is None else self._wood(hours, first),
-            film=self._film_build(),
+            film=film_build(self.coats, steps_by_then, self.schedule, self.catalogue),
             beside=neighbours.beside(self.session, flaw, self.coats),
             sensors=self.heard.notes(),
             corrections=self.heard.corrections(flaw.made_at),
             not_known=(),
         )
-        return replace(made, not_known=_not_known(made))
+        return replace(made, not_known=unknown.not_known(made))
 
     # -- coats -----------------------------------------------------------------------------
 
@@ -337,55 +339,6 @@ class Gathering:
         plate = plate_of(row.shop_number, row.woods, row.plate_mm, coated=True)
         return wood_course(hours, plate, first.timestamp(), self.flaw.seen_at.timestamp())
 
-    def _film_build(self) -> FilmBuild | None:
-        if not self.coats:
-            return None
-        kinds = {s.key: s.kind for s in self.schedule.steps} if self.schedule else {}
-        coats = [
-            Applied(
-                kinds.get(c.step_key, "clear_coat"),
-                self.catalogue.material_of(c.material_id, c.material_version),
-                c.wet_um,
-                c.retarder_pct,
-                c.step_key,
-            )
-            for c in self.coats
-        ]
-        steps = [s for s in self.piece.steps if s.at <= self.flaw.seen_at]
-        work = [
-            Handwork(self._kind(s), sum(c.at <= s.at for c in self.coats), s.removed_um)
-            for s in steps
-        ]
-        done = film_left(coats, work, None, 0)
-        planned = self._planned(coats)
-        if not planned:
-            return FilmBuild(done.dry_um, None, None)
-        meant = film_left(
-            planned,
-            [replace(w, after_coats=min(w.after_coats, len(planned))) for w in work],
-            None,
-            0,
-        )
-        part = done.dry_um / meant.dry_um if meant.dry_um > 0.0 and not meant.unknown else None
-        return FilmBuild(done.dry_um, meant.dry_um, part)
-
-    def _planned(self, coats: Sequence[Applied]) -> list[Applied]:
-        """Coats as the schedule has them, up to the step that the last coat belongs to."""
-        if self.schedule is None:
-            return []
-        found: list[Applied] = []
-        last = coats[-1].step_key
-        for step in self.schedule.steps:
-            material = self.catalogue.materials.get(step.material or "")
-            if material is not None:
-                on = sum(c.step_key == step.key for c in coats)
-                many = min(on, step.coats) if step.key == last else step.coats
-                usual = Applied(step.kind, material, material.usual_wet_um, 0.0, step.key)
-                found += [usual] * many
-            if step.key == last:
-                return found
-        return []
-
     # -- air -------------------------------------------------------------------------------
 
     def _rows(self, spans: Sequence[tuple[str, datetime, datetime]], step_s: float) -> Rows:
@@ -427,34 +380,3 @@ def _floor(at: datetime, step_s: float = FINE_S) -> datetime:
 def _ceil(at: datetime) -> datetime:
     down = _floor(at)
     return down if down == at else down + timedelta(seconds=FINE_S)
-
-
-def _not_known(made: Evidence) -> tuple[str, ...]:
-    """Say what the record should know and does not."""
-    coats = made.coats
-    if not coats:
-        return ("no coat was recorded before it was seen",)
-    found = []
-
-    def of(count: int, text: str) -> None:
-        if count:
-            found.append(
-                f"{text} {count} of {len(coats)} coats" if len(coats) > 1 else f"{text} the coat"
-            )
-
-    of(sum(c.air_at is None for c in coats), "no reading near")
-    of(sum(c.air_at is not None and c.air_at.flagged for c in coats), "doubtful readings at")
-    of(
-        sum(c.air_at is not None and not c.air_at.surface_measured for c in coats),
-        "the surface of the work was not measured at",
-    )
-    of(
-        sum(c.distance_cm is None and c.usual_distance_cm is not None for c in coats),
-        "no spray distance was told of",
-    )
-    of(sum(not c.batch for c in coats), "no batch was told of")
-    if made.swings is not None and made.swings.missing_share > 0.1:
-        found.append(
-            f"{made.swings.missing_share:.0%} of the time after the last coat has no reading"
-        )
-    return tuple(found)

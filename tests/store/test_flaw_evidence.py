@@ -11,12 +11,14 @@ from equipment import SetClock
 from sqlalchemy import text
 
 from service.shop.evidence.model import Evidence
+from service.shop.evidence.then import plain
 from service.store.catalogue import CatalogueError, load_catalogue
 from service.store.cause_file import load_causes
 from service.store.db import Database
 from service.store.desk import Desk, ShopFacts
 from service.store.flaw_file import parse_flaw_kind
 from service.store.readings import NewReading, record_batch
+from service.store.retention import thin
 from service.store.settling import settle_all
 from service.store.work import Work
 
@@ -221,6 +223,24 @@ def test_what_was_kept_stays_when_the_record_changes(bench: Bench) -> None:
     assert [(c.what, c.was, c.now) for c in behind.changed] == [("coat", 1.0, 0.0)]
     assert behind.digest.sha256 != behind.digest_then
     assert len(bench.work.flaws.flaw(int(row.id or 0)).evidence["coats"]) == 1
+
+
+def test_air_and_digest_outlast_the_thinning_of_old_readings(bench: Bench) -> None:
+    bench.air(60)  # two days and a half that no coat needs
+    piece = bench.piece()
+    bench.coat(piece)
+    bench.air(2)
+    bench.coat(piece)
+    bench.air(30)
+    row = bench.work.flaws.log(piece, kind="blush")
+    before = bench.work.flaws.behind(int(row.id or 0))
+    bench.clock.advance(days=100)
+    bench.air(1)  # the readings tell the time
+    assert sum(thin(bench.db, bench.clock.now(), 30)) > 300
+    after = bench.work.flaws.behind(int(row.id or 0))
+    assert after.digest == before.digest
+    assert plain(after.evidence) == plain(before.evidence)
+    assert after.changed == ()
 
 
 # -- kinds ---------------------------------------------------------------------------------
