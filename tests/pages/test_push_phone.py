@@ -146,3 +146,59 @@ def test_out_of_reach_the_answer_is_not_taken_for_given(pushed: Pushed) -> None:
     pushed.tap("seen")
     assert pushed.shown() == []
     assert shop.outbox.deliveries()[0].state == "acknowledged"
+
+
+@pytest.fixture
+def offered(shop: Any, open_page: Any) -> Iterator[Any]:
+    """Ana's page, where push can be had; ``before`` is done to the browser first."""
+    visits: list[Any] = []
+    settings = Settings(_env_file=None, data=shop.settings.data)
+    shop.senders.update(make_senders(settings, Facts(shop.db), lambda *_: False))
+    shop.people.add("Ana")
+
+    def make(before: str = "", *, allow: bool = True) -> Page:
+        visits.append(open_page())
+        page = visits[-1].page
+        if allow:
+            page.context.grant_permissions(["notifications"], origin=shop.url)
+        page.add_init_script(before)
+        page.goto(shop.url + "/settings/people/1")
+        return page  # type: ignore[no-any-return]
+
+    yield make
+    for visit in visits:
+        # A browser of a test is a private window, which has no push, and says so.
+        assert all("incognito" in said for said in visit.complaints), visit.complaints
+        visit.complaints.clear()
+
+
+@pytest.mark.parametrize(
+    ("missing", "said"),
+    [
+        ("Object.defineProperty(window, 'isSecureContext', { value: false })", "by https"),
+        ("delete window.PushManager", "has no push"),
+    ],
+)
+def test_where_push_cannot_be_had_the_page_says_why(offered: Any, missing: str, said: str) -> None:
+    page = offered(missing)
+    expect(page.locator("#push-says")).to_contain_text(said)
+    expect(page.get_by_role("button", name="Push to this device")).to_be_disabled()
+
+
+def test_without_leave_or_a_push_service_nothing_is_kept(offered: Any, shop: Any) -> None:
+    page = offered(allow=False)
+    page.get_by_role("button", name="Push to this device").click()
+    expect(page.locator("#push-says")).to_contain_text("not allowed")
+    # With leave, but without a push service: Chromium's own refusal.
+    page = offered()
+    page.wait_for_function(CONTROLLED)
+    page.get_by_role("button", name="Push to this device").click()
+    expect(page.locator("#push-says")).to_contain_text("does not answer", timeout=15_000)
+    assert shop.people.channels(1) == []
+
+
+def test_without_script_nothing_is_offered_that_would_not_work(
+    offered: Any, open_page: Any
+) -> None:
+    page = open_page(java_script_enabled=False).go("/settings/people/1")
+    expect(page.get_by_role("button", name="Push to this device")).to_be_hidden()
