@@ -226,13 +226,15 @@ class FlawBook:
                 row.evidence.get("digest"),
             )
 
-    def course(self, flaw_id: int, points: int = 240) -> Rows:
-        """Air that the piece hung in from before the first coat to the flaw, for a figure.
+    def course(self, flaw_id: int, from_at: datetime, until_at: datetime, points: int) -> Rows:
+        """Air that the piece hung in between two instants, for a figure.
 
         In rows of a usual length, at most about ``points`` of them. Raises NotFound.
         """
         with self.db.read() as session:
-            return self._gathering(session, _row(session, flaw_id)).course(points)
+            return self._gathering(session, _row(session, flaw_id)).course(
+                from_at, until_at, points
+            )
 
     def digest(self, flaw_id: int) -> Digest:
         """Digest of the readings and coats that a flaw's evidence rests on; raises NotFound."""

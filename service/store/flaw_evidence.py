@@ -58,6 +58,7 @@ KEPT_IN = frozenset({"store", "outdoors"})
 """Kinds of place where a piece may lie or be cased."""
 
 HOUR_S = 3600.0
+STEPS_S = (300, 600, 1800, 3600, 7200, 21_600, 43_200, 86_400)
 NO_MEMORY = timedelta(milliseconds=1)
 
 Ends = Literal["recoat", "sand", "flaw", "day"]
@@ -131,13 +132,11 @@ class Gathering:
         places = {place for place, _, _ in stays} | {c.place_id for c in self.coats}
         return heard_in(self.session, sorted(places), self.from_at, self.flaw.seen_at)
 
-    def course(self, points: int) -> Rows:
-        """Air that the piece hung in, in rows of a usual length."""
-        span_s = (self.flaw.seen_at - self.from_at).total_seconds()
-        steps = (300, 600, 1800, 3600, 7200, 21_600, 43_200, 86_400)
-        step_s = next((s for s in steps if span_s / s <= points), steps[-1])
-        spans = _whole(self.whole_piece, self.from_at, self.flaw.seen_at, step_s)
-        return self._rows(spans, step_s)
+    def course(self, from_at: datetime, until_at: datetime, points: int) -> Rows:
+        """Return the air that the piece hung in, in rows of a usual length."""
+        span_s = (until_at - from_at).total_seconds()
+        step_s = next((s for s in STEPS_S if span_s / s <= points), STEPS_S[-1])
+        return self._rows(_whole(self.whole_piece, from_at, until_at, step_s), step_s)
 
     def evidence(self) -> Evidence:
         """Put it all together."""

@@ -7,6 +7,7 @@ time, they are given the first part of the strip and the rest is drawn closer to
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -30,6 +31,13 @@ COATS_PART = 0.62
 
 CUT = 10.0
 """Width of the gap between the two parts."""
+
+MOST_ROWS, FEWER_ROWS = 200, 60
+WIDE_S = 6 * 3600
+"""Rows as long as this are drawn with the lowest and highest of them, for a mean hides the day."""
+
+Course = Callable[[datetime, datetime, int], Rows]
+"""Gives the air between two instants in at most about so many rows."""
 
 
 @dataclass(frozen=True)
@@ -64,19 +72,30 @@ class Scale:
         """Middle of the gap."""
         return None if self.cut_at is None else LEFT + COATS_PART * (RIGHT - LEFT)
 
+    @property
+    def parts(self) -> list[tuple[datetime, datetime, int]]:
+        """Each part: from, until, and how many rows of air have room in it."""
+        if self.cut_at is None:
+            return [(self.from_at, self.until_at, MOST_ROWS)]
+        return [
+            (self.from_at, self.cut_at, MOST_ROWS),
+            (self.cut_at, self.until_at, FEWER_ROWS),
+        ]
 
-def evidence_figure(evidence: Evidence, rows: Rows, words: Words, now: datetime) -> Markup:
+
+def evidence_figure(evidence: Evidence, course: Course, words: Words, now: datetime) -> Markup:
     """Draw the strip; empty where nothing was read and no coat is on record."""
-    if not evidence.coats and rows.time_s.size == 0:
-        return Markup()
     scale = Scale.of(evidence)
+    parts = [course(*part) for part in scale.parts]
+    if not evidence.coats and not any(rows.time_s.size for rows in parts):
+        return Markup()
     return Markup().join(
         [
             Markup(
                 '<svg class="course strip-of-flaw" viewBox="0 0 {} {}" role="img" aria-label="{}">'
             ).format(WIDTH, HEIGHT, _summary(evidence, words, now)),
             *_days(scale, words),
-            *_air(evidence, rows, scale, words),
+            *_air(evidence, parts, scale, words),
             *_work(evidence, scale),
             Markup("</svg>"),
         ]
@@ -106,7 +125,7 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
     step = timedelta(hours=6) if short else timedelta(days=1)
     while day <= scale.until_at:
         x = scale.x(day)
-        if day >= scale.from_at and x - last_x >= 44:
+        if day >= scale.from_at and x - last_x >= 52:
             text = f"{day:%H:%M}" if short else f"{day.day} {day:%b}"
             drawn.append(
                 Markup(
@@ -130,40 +149,68 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
     return drawn
 
 
-def _air(evidence: Evidence, rows: Rows, scale: Scale, words: Words) -> list[Markup]:
-    middle = timedelta(seconds=rows.step_s / 2)
-    at = [min(instant(float(t)) + middle, scale.until_at) for t in rows.time_s]
+def _air(evidence: Evidence, parts: Sequence[Rows], scale: Scale, words: Words) -> list[Markup]:
     floors = [(c.at, c.film_at.film_floor_c) for c in evidence.coats if c.film_at is not None]
-    dews = [float(d) for d in rows.dew_point_c if not math.isnan(d)]
-    heights = [*map(float, rows.air_c), *dews, *(floor for _, floor in floors)]
+    heights = [floor for _, floor in floors]
+    for rows in parts:
+        both = (rows.air_min_c, rows.air_max_c) if _wide(rows) else (rows.air_c,)
+        heights += [float(v) for values in (*both, rows.dew_point_c) for v in values]
+    heights = [height for height in heights if not math.isnan(height)]
     if not heights:
         return []
     warm, damp = Axis.over(heights, WARM_TOP, WARM_FOOT), Axis(0.0, 100.0, DAMP_TOP, DAMP_FOOT)
-    broken = breaks(at)
-    if scale.cut_at is not None:
-        broken |= {i for i in range(1, len(at)) if at[i - 1] <= scale.cut_at < at[i]}
-    xs = [scale.x(a) for a in at]
-
-    def course(kind: str, values: list[float], axis: Axis) -> Markup:
-        points = [
-            (x, None if math.isnan(v) else axis.y(v)) for x, v in zip(xs, values, strict=True)
-        ]
-        return line(kind, points, broken)
-
     drawn = [
         *levels(warm, lambda c: words.temperature(c, 0)),
         *levels(damp, lambda rh: f"{rh:.0f} %"),
-        course("air", rows.air_c.tolist(), warm),
-        course("dew", rows.dew_point_c.tolist(), warm),
-        course("rh", rows.rh_pct.tolist(), damp),
     ]
+    for rows, (begins, ends, _) in zip(parts, scale.parts, strict=True):
+        drawn += _part(rows, begins, ends, scale, warm, damp)
     drawn += [
         Markup('<path class="coat-mark" d="M{} {}l4.5 4.5-4.5 4.5-4.5-4.5z"/>').format(
-            scale.x(coat_at), warm.y(floor) - 4.5
+            scale.x(coat_at), round(warm.y(floor) - 4.5, 1)
         )
         for coat_at, floor in floors
     ]
-    return drawn + _names(rows, warm, damp)
+    last = next((rows for rows in reversed(parts) if rows.time_s.size), None)
+    return drawn if last is None else drawn + _names(last, warm, damp)
+
+
+def _part(
+    rows: Rows, begins: datetime, ends: datetime, scale: Scale, warm: Axis, damp: Axis
+) -> list[Markup]:
+    """Draw the air of one part: lines of means, over their spread where a row is long."""
+    middle = timedelta(seconds=rows.step_s / 2)
+    just_inside = begins + timedelta(seconds=1)  # what is at the cut belongs to the part before
+    at = [min(max(instant(float(t)) + middle, just_inside), ends) for t in rows.time_s]
+    xs, broken = [scale.x(a) for a in at], breaks(at)
+    drawn = []
+    if _wide(rows):
+        drawn += [
+            _band("air", xs, rows.air_min_c.tolist(), rows.air_max_c.tolist(), warm),
+            _band("rh", xs, rows.rh_min_pct.tolist(), rows.rh_max_pct.tolist(), damp),
+        ]
+    for kind, values, axis in (
+        ("air", rows.air_c.tolist(), warm),
+        ("dew", rows.dew_point_c.tolist(), warm),
+        ("rh", rows.rh_pct.tolist(), damp),
+    ):
+        points = [
+            (x, None if math.isnan(v) else axis.y(v)) for x, v in zip(xs, values, strict=True)
+        ]
+        drawn.append(line(kind, points, broken))
+    return drawn
+
+
+def _wide(rows: Rows) -> bool:
+    return rows.step_s >= WIDE_S
+
+
+def _band(kind: str, xs: list[float], low: list[float], high: list[float], axis: Axis) -> Markup:
+    tops = [f"{x} {axis.y(v)}" for x, v in zip(xs, high, strict=True)]
+    feet = [f"{x} {axis.y(v)}" for x, v in zip(xs, low, strict=True)]
+    return Markup('<path class="fan fan-{}" d="M{}z"/>').format(
+        kind, "L".join([*tops, *reversed(feet)])
+    )
 
 
 def _names(rows: Rows, warm: Axis, damp: Axis) -> list[Markup]:

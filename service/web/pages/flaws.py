@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
@@ -189,7 +190,7 @@ def _page(
         behind=behind,
         evidence=behind.evidence,
         figure=evidence_figure(
-            behind.evidence, shop.work.flaws.course(flaw_id), renderer.words, now
+            behind.evidence, partial(shop.work.flaws.course, flaw_id), renderer.words, now
         ),
         told=told(behind, renderer.words, now),
         errors=errors or {},
