@@ -13,6 +13,7 @@ import typer
 import uvicorn
 from pydantic import ValidationError
 
+from service.address import own_address
 from service.app import USUAL_MQTT_PORT, Shop
 from service.clock import ClockError
 from service.intake.broker import BrokerError
@@ -330,7 +331,7 @@ def _listen(settings: Settings) -> socket.socket:
 
 
 def _say(settings: Settings, shop: Shop, port: int) -> None:
-    host = _own_address() if settings.lan else "127.0.0.1"
+    host = own_address() if settings.lan else "127.0.0.1"
     address = f"http://{host}:{port}/"
     print(f"Boothglass is at {address}")
     print(f"Sensors publish to {shop.address!r}, topic boothglass/<place>/<sensor>")
@@ -350,16 +351,6 @@ def _say(settings: Settings, shop: Shop, port: int) -> None:
 
 def _utc(given: datetime | None) -> datetime | None:
     return None if given is None else given.replace(tzinfo=UTC)
-
-
-def _own_address() -> str:
-    """Return the address other devices reach this machine at; nothing is sent to find it."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # a documentation address: only the route is asked
-            return str(probe.getsockname()[0])
-        except OSError:
-            return socket.gethostname()
 
 
 def _fail(reason: str) -> NoReturn:
