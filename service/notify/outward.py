@@ -10,37 +10,25 @@ it has one time to be done in.
 
 from __future__ import annotations
 
-import ipaddress
 import re
 import socket
 import ssl
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 from urllib.parse import urlsplit
 
 import httpcore
 
-__all__ = ["NotAllowed", "Outward", "Reply", "Unreachable", "is_public"]
+from service.notify.addresses import is_public
+from service.notify.wires import Resolve, Wires
+
+__all__ = ["NotAllowed", "Outward", "Reply", "Unreachable"]
 
 PATIENCE_S = 10.0
 """The longest that one request may take in all (beside looking up the name)."""
 
 MOST_URL = 2000
-
-NAT64 = ipaddress.ip_network("64:ff9b::/96")
-"""RFC 6052: an IPv4 address in its last 32 bits."""
-
-COMPATIBLE = ipaddress.ip_network("::/96")
-"""RFC 4291, 2.5.5.1: likewise; no longer in use, but still understood here and there."""
-
-HOST_AGENTS = frozenset({ipaddress.ip_address("168.63.129.16")})
-"""Public in form, yet the machine's own host at a large provider (from memory)."""
-
-Address = ipaddress.IPv4Address | ipaddress.IPv6Address
-Resolve = Callable[[str, int], Sequence[str]]
-"""Return the addresses of a host; raises OSError where there are none."""
 
 
 class NotAllowed(Exception):  # noqa: N818 -- reads as what it says
@@ -57,19 +45,6 @@ class Reply:
 
     status: int
     headers: Mapping[str, str]
-
-
-def is_public(text: str) -> bool:
-    """Whether an IP address belongs to one machine out in the world.
-
-    The IPv4 address inside an IPv6 one (mapped, compatible, 6to4, Teredo, NAT64) must be public,
-    too. By the registries of special addresses (RFC 6890) as Python's ``ipaddress`` keeps them.
-    """
-    try:
-        address = ipaddress.ip_address(text)
-    except ValueError:
-        return False  # with a zone (``%eth0``) too: that is a neighbour
-    return all(map(_public, _with_those_inside(address)))
 
 
 class Outward:
@@ -153,7 +128,7 @@ class Outward:
         Unreachable
             Where there was no answer.
         """
-        wires = _Wires(self._allowed, time.monotonic() + self._patience_s)
+        wires = Wires(self._allowed, time.monotonic() + self._patience_s)
         parts = urlsplit(url)
         host, tls = parts.hostname, self._tls
         if tls is None and parts.scheme == "https":
@@ -195,103 +170,12 @@ class Outward:
 _STEPS = ("connect", "read", "write", "pool")
 
 
-class _Wires(httpcore.NetworkBackend):
-    """Connects to addresses that were looked at, and to nothing else, until a point in time."""
-
-    def __init__(self, allowed: Resolve, until_s: float) -> None:
-        self._allowed, self._until_s = allowed, until_s
-        self._plain = httpcore.SyncBackend()
-
-    def connect_tcp(
-        self,
-        host: str,
-        port: int,
-        timeout: float | None = None,
-        local_address: str | None = None,
-        socket_options: Iterable[Any] | None = None,
-    ) -> httpcore.NetworkStream:
-        """Connect to the first of a host's addresses that answers."""
-        last: Exception = httpcore.ConnectError()
-        for address in self._allowed(host, port):
-            try:
-                # An address, not a name: nothing is looked up again.
-                wire = self._plain.connect_tcp(
-                    address, port, _left(self._until_s, timeout), local_address, socket_options
-                )
-                return _Wire(wire, self._until_s)
-            except (httpcore.ConnectError, httpcore.ConnectTimeout) as error:
-                last = error
-        raise last
-
-
-class _Wire(httpcore.NetworkStream):
-    """A connection whose every step ends by the same point in time."""
-
-    def __init__(self, wire: httpcore.NetworkStream, until_s: float) -> None:
-        self._wire, self._until_s = wire, until_s
-
-    def read(self, max_bytes: int, timeout: float | None = None) -> bytes:
-        """Read what has come."""
-        return self._wire.read(max_bytes, _left(self._until_s, timeout))
-
-    def write(self, buffer: bytes, timeout: float | None = None) -> None:
-        """Write all of it."""
-        self._wire.write(buffer, _left(self._until_s, timeout))
-
-    def close(self) -> None:
-        """Hang up."""
-        self._wire.close()
-
-    def start_tls(
-        self,
-        ssl_context: ssl.SSLContext,
-        server_hostname: str | None = None,
-        timeout: float | None = None,
-    ) -> httpcore.NetworkStream:
-        """Go on under TLS, for the name that was asked for."""
-        wire = self._wire.start_tls(ssl_context, server_hostname, _left(self._until_s, timeout))
-        return _Wire(wire, self._until_s)
-
-    def get_extra_info(self, info: str) -> Any:
-        """Tell something of the connection."""
-        return self._wire.get_extra_info(info)
-
-
-def _left(until_s: float, timeout: float | None) -> float:
-    left = until_s - time.monotonic()
-    if left <= 0:
-        raise httpcore.ReadTimeout
-    return left if timeout is None else min(left, timeout)
-
-
 def _resolved(host: str, port: int) -> Sequence[str]:
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
     except UnicodeError as error:
         raise OSError("no name") from error
     return [str(sockaddr[0]) for *_, sockaddr in found]
-
-
-def _with_those_inside(address: Address) -> list[Address]:
-    if isinstance(address, ipaddress.IPv4Address):
-        return [address]
-    inside: list[Address] = [a for a in (address.ipv4_mapped, address.sixtofour) if a is not None]
-    inside += address.teredo or ()
-    if address in NAT64 or address in COMPATIBLE:
-        inside.append(ipaddress.IPv4Address(int(address) & 0xFFFFFFFF))
-    # The prefixes themselves are not "global" in the registry; what counts is what is inside.
-    carried = address.ipv4_mapped is not None or address in NAT64
-    return inside if carried else [address, *inside]
-
-
-def _public(address: Address) -> bool:
-    return (
-        address.is_global
-        and not address.is_multicast
-        and not address.is_reserved
-        and not getattr(address, "is_site_local", False)
-        and address not in HOST_AGENTS
-    )
 
 
 def _headers(raw: Iterable[tuple[bytes, bytes]]) -> dict[str, str]:

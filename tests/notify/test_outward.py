@@ -13,7 +13,8 @@ from collections.abc import Sequence
 import pytest
 from counterparts import Answering, Certified, answering
 
-from service.notify.outward import NotAllowed, Outward, Unreachable, is_public
+from service.notify.addresses import is_public
+from service.notify.outward import NotAllowed, Outward, Unreachable
 
 # The blocks are those of the IANA special-purpose address registries (RFC 6890), and the forms in
 # which IPv6 carries IPv4: RFC 4291 (mapped, compatible), 3056 (6to4), 4380 (Teredo), 6052 (NAT64).
