@@ -226,6 +226,15 @@ def test_who_answers_byte_by_byte_does_not_hold_us(drip: bytes) -> None:
         assert time.monotonic() - began < 3
 
 
+def test_who_says_nothing_does_not_hold_us() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port = listening.getsockname()[1]
+        began = time.monotonic()
+        with pytest.raises(Unreachable, match="in time"):
+            Outward(["localhost"], patience_s=0.3).post(f"http://localhost:{port}/", {}, b"")
+        assert time.monotonic() - began < 3
+
+
 @pytest.mark.parametrize("answer", [b"\x00\xff\r\n\r\n", b"HTTP/1.1 banana\r\n\r\n", b""])
 def test_who_does_not_speak_http_is_unreachable(answer: bytes) -> None:
     with socket.create_server(("127.0.0.1", 0)) as listening:
