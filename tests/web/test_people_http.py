@@ -192,11 +192,15 @@ def test_the_pages_do_it_all_without_script(told: LiveShop, receiver: Receiver) 
     wrong = http.post(f"{ben}/channels", data={"kind": "webhook", "url": "x"}, headers=HTML)
     assert wrong.status_code == 422
     assert "must be an address" in wrong.text
+    page = http.get(ben, headers=HTML).text
+    assert "no time is set" in page
+    assert "BOOTHGLASS_SMTP_HOST" in page
     rules = {"told-sand-ready": "off", "told-stop-spraying": "night-ask", "told-cut-ready": "on",
              "quiet_from": "21:00", "quiet_until": "06:30", "escalate_min": "5", "then_person": "1",
              "group_min": "0"}  # fmt: skip
     assert http.post(f"{ben}/rules", data=rules).status_code == 303
     http.post(f"{ben}/channels/2", data={"turn": "later", "kind-cut-ready": "on"})
+    assert "no time is set" not in http.get(ben, headers=HTML).text
     kept = http.get(f"{API}/people/2").json()["telling"]
     assert "sand-ready" not in kept["kinds"]
     assert kept["breaks_quiet"] == kept["escalate_kinds"] == ["stop-spraying"]

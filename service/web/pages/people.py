@@ -164,7 +164,7 @@ def _page(
         ways={row.id: row.name for row in channels},
         rules=rules,
         told=told,
-        in_short=_in_short(told),
+        in_short=_in_short(told, asks=rules["escalate_min"] is not None),
         others=[("", "Nobody"), *((row.id, row.name) for row in others)],
         deliveries=telling.outbox.deliveries(person_id, LATEST),
         kinds=telling.post.kinds,
@@ -193,7 +193,7 @@ def _how_told(kind: str, rules: dict[str, Any]) -> str:
     return f"{how}-ask" if kind in rules["escalate_kinds"] else how
 
 
-def _in_short(told: dict[str, str]) -> str:
+def _in_short(told: dict[str, str], *, asks: bool) -> str:
     """Say in a sentence how each kind is told: the few by name, the many by number."""
     said = []
     for how, words in people_words.HOW_TOLD.items():
@@ -203,6 +203,8 @@ def _in_short(told: dict[str, str]) -> str:
         elif kinds:
             listed = ", ".join(kinds) if len(kinds) <= NAMED else f"{len(kinds)} kinds"
             said.append(f"{words}: {listed}.")
+    if not asks and any(how.endswith("-ask") for how in told.values()):
+        said.append("Nobody is asked on: no time is set for it.")
     return " ".join(said)
 
 
