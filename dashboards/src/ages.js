@@ -70,6 +70,7 @@ export function tick() {
   const clock = document.querySelector("#shop-time");
   if (clock) write(clock, hourOf(now));
   doubt(now);
+  document.dispatchEvent(new Event("page:ticked"));
 }
 
 let hours = null;

@@ -15,6 +15,7 @@ from service.web.pages import (
     flaws,
     home,
     instruments,
+    job_card,
     learning,
     listening,
     offline,
@@ -28,6 +29,7 @@ from service.web.pages import (
     settings,
     shop,
     start,
+    wall,
     what_if,
 )
 
@@ -37,6 +39,8 @@ router = APIRouter()
 for part in (
     home,
     offline,
+    wall,
+    job_card,
     what_if,
     instruments,
     acts,

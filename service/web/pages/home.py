@@ -22,7 +22,7 @@ from service.web.pages.course import course_figure
 from service.web.pages.render import renderer_of
 from service.web.pages.start import show_empty
 
-__all__ = ["checks_for", "remembered", "router", "sprayed"]
+__all__ = ["checks_for", "material_for", "place_for", "remembered", "router", "sprayed"]
 
 router = APIRouter()
 
@@ -63,8 +63,8 @@ def home(
     if not places or (not heard and not cards):
         return show_empty(request, shop)
     kept_place, kept_material = remembered(request)
-    chosen_place = _place(places, place, kept_place)
-    chosen_material = _material(shop, cards, chosen_place.id, material, kept_material)
+    chosen_place = place_for(places, place, kept_place)
+    chosen_material = material_for(shop, cards, chosen_place.id, material, kept_material)
     piece = next((c for c in cards if str(c.id) == instrument), None)
     film = _number(wet)
     choice = Choice(
@@ -148,7 +148,8 @@ def sprayed(shop: Shop) -> list[Material]:
     return [m for m in shop.desk.catalogue.materials.values() if m.blend is not None]
 
 
-def _place(places: Sequence[PlaceView], asked: str | None, kept: str) -> PlaceView:
+def place_for(places: Sequence[PlaceView], asked: str | None, kept: str) -> PlaceView:
+    """Return the place that was asked for, else the one last looked at, else the first booth."""
     by_id = {p.id: p for p in places}
     for wanted in (asked, kept):
         if wanted in by_id:
@@ -158,9 +159,10 @@ def _place(places: Sequence[PlaceView], asked: str | None, kept: str) -> PlaceVi
     return (with_air or booths or list(places))[0]
 
 
-def _material(
+def material_for(
     shop: Shop, cards: Sequence[InstrumentCard], place_id: str, asked: str | None, kept: str
 ) -> Material:
+    """Return the material that was asked for, else the one last looked at, else a likely one."""
     by_id = {m.id: m for m in sprayed(shop)}
     # Without a choice: what the next piece in this place needs.
     needed = [c.act.material_id for c in cards if c.place_id == place_id]

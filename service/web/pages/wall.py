@@ -1,0 +1,63 @@
+"""The wall screen: one place's answer and today's list, read from three metres by the booth."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.store.errors import NotFound
+from service.web.deps import Shop, ShopDep
+from service.web.outlook_answers import window_words
+from service.web.pages.home import checks_for, material_for, place_for
+from service.web.pages.render import renderer_of
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+SHOWN = 4
+"""Pieces that fit in letters of this size."""
+
+
+@router.get("/wall")
+def wall(
+    request: Request,
+    shop: ShopDep,
+    place: Annotated[str | None, Query(max_length=64)] = None,
+    material: Annotated[str | None, Query(max_length=64)] = None,
+) -> Response:
+    """Show the spray check of a place and a material, and the pieces by who is ready first.
+
+    A place or material that is asked for and not known is an error: a wall must not answer for
+    another booth than the one it hangs at.
+    """
+    _known(shop, place, material)
+    renderer, now = renderer_of(request), shop.clock.now()
+    places, cards = shop.desk.places(), shop.desk.cards()
+    if not places:
+        return renderer.page(request, "wall_empty.html")
+    here = place_for(places, place, "")
+    chosen = material_for(shop, cards, here.id, material, "")
+    check = shop.desk.spray_check(here.id, chosen.id)
+    under_way = [card for card in cards if card.act.state != "finished"]
+    shown = under_way[:SHOWN]
+    return renderer.page(
+        request,
+        "wall.html",
+        place=here,
+        material=chosen,
+        check=check,
+        window_words=window_words(shop.desk.windows(here.id, check), renderer.words, now),
+        shown=shown,
+        asked=checks_for(shop, shown),
+        more=len(under_way[SHOWN:]),
+    )
+
+
+def _known(shop: Shop, place: str | None, material: str | None) -> None:
+    if place is not None and place not in {p.id for p in shop.desk.places()}:
+        raise NotFound("place", f"there is no place {place!r}")
+    if material is not None:
+        shop.desk.material(material)
