@@ -428,14 +428,6 @@ class Desk:
             key = ("flaws", instrument_id)
             return list(kept(session, key, lambda: list(session.exec(query).all())))
 
-    def flaw(self, flaw_id: int) -> Flaw:
-        """One flaw with its evidence; raises NotFound."""
-        with self.db.read() as session:
-            row = session.get(Flaw, flaw_id)
-            if row is None:
-                raise NotFound("flaw", f"there is no flaw {flaw_id}")
-            return row
-
     def rejects(self, limit: int = 50) -> list[Reject]:
         """Payloads that could not be used, newest first."""
         with self.db.read() as session:
