@@ -17,12 +17,13 @@ from typing import Any
 from sqlmodel import Session, col, or_, select
 
 from service.clock import Clock
-from service.shop.telling import PATIENCE, Step, Told, backoff, other_ways, plan, too_late
+from service.shop.telling import PATIENCE, Step, Told, backoff, plan, too_late
 from service.store.answering import all_seen, answer
 from service.store.db import Database
 from service.store.delivering import TEST, new_delivery, rows_of, untold, untouched, write_planned
 from service.store.errors import NotFound
-from service.store.people_book import channels_of, hearer_of, hearers
+from service.store.handing_over import give_up, stand_in
+from service.store.people_book import hearer_of, hearers
 from service.store.tables import Channel, Delivery, Notice, Person
 
 __all__ = ["TEST", "Claimed", "Outbox"]
@@ -145,7 +146,7 @@ class Outbox:
             session.add_all([row, channel])
             if row.state != "waiting":
                 return
-            tired = row.tries >= PATIENCE and self._stand_in(session, row, now)
+            tired = row.tries >= PATIENCE and stand_in(session, row, now)
             if row.kind == TEST or tired or too_late(row.made_at, now):
                 row.state = "given_up"
             else:
@@ -159,7 +160,7 @@ class Outbox:
             row, channel = _row(session, delivery_id)
             _failed(channel, error, now)
             session.add(channel)
-            self._give_up(session, row, error, now)
+            give_up(session, row, error, now)
 
     def begin_test(self, person_id: int, channel_id: int) -> Claimed:
         """Write a delivery that only tries a channel, and take it in hand."""
@@ -234,7 +235,7 @@ class Outbox:
             session.get_one(Channel, row.channel_id),
         )
         if person.retired_at is not None or channel.retired_at is not None:
-            self._give_up(session, row, "the person or channel was taken away", now)
+            give_up(session, row, "the person or channel was taken away", now)
             return None
         if row.level > 0 and all_seen(session, row.notices):
             row.state, row.acknowledged_at = "acknowledged", now
@@ -246,39 +247,6 @@ class Outbox:
             return None
         row.claimed_at, row.tries = now, row.tries + 1
         return _in_hand(session, row, person, channel)
-
-    def _give_up(self, session: Session, row: Delivery, error: str, now: datetime) -> None:
-        row.last_error, row.claimed_at = error[:500], None
-        session.add(row)
-        if row.state == "waiting":
-            row.state = "given_up"
-            self._stand_in(session, row, now)
-
-    def _stand_in(self, session: Session, row: Delivery, now: datetime) -> bool:
-        """Let the person's other channels tell what this one cannot; return whether any can."""
-        person = session.get_one(Person, row.person_id)
-        if row.kind == TEST or person.retired_at is not None:
-            return False
-        own = [
-            other
-            for other in rows_of(session, [row.group_key])
-            if other.person_id == row.person_id and other.id != row.id
-        ]
-        if any(other.state != "given_up" and other.level <= row.level for other in own):
-            return False  # another channel tells it already
-        following = [other for other in own if other.state == "waiting"]
-        for other in following:
-            other.level, other.due_at = row.level, min(other.due_at, now)
-            session.add(other)
-        hearer = hearer_of(person, channels_of(session, row.person_id))
-        used = [row.channel_id, *(other.channel_id for other in own)]
-        fresh = [] if following else other_ways(hearer, row.kind, used)
-        for channel_id in fresh:
-            step = Step(row.level, row.person_id, channel_id)
-            made = new_delivery(row.group_key, step, row.kind, row.notices, now, now)
-            made.urgent = row.urgent
-            session.add(made)
-        return bool(following or fresh)
 
 
 def _row(session: Session, delivery_id: int) -> tuple[Delivery, Channel]:

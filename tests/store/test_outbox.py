@@ -179,6 +179,17 @@ def test_what_does_not_get_through_is_tried_again_and_then_by_another_channel(ki
     assert channel.failing_since is not None
 
 
+def test_two_channels_that_fail_do_not_wait_for_each_other(kit):
+    _, (one, two, mail) = kit.person("Ana", "first", "first", "later", group_min=0)
+    kit.notice()
+    kit.outbox.tell()
+    fail(kit, 2 * PATIENCE)
+    assert kit.states() == [(one, "waiting"), (two, "given_up"), (mail, "waiting")]
+    claimed = kit.outbox.claim([one])
+    assert claimed is not None
+    assert claimed.channel_id == mail
+
+
 def test_without_another_channel_it_is_tried_for_two_days(kit):
     kit.person("Ana", "first", group_min=0)
     kit.notice()
