@@ -11,6 +11,8 @@ missing=""
 command -v mosquitto >/dev/null || missing="$missing mosquitto"
 command -v mosquitto_pub >/dev/null || missing="$missing mosquitto-clients"
 command -v chromium >/dev/null || missing="$missing chromium"
+command -v initdb >/dev/null || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 \
+    || missing="$missing postgresql"
 # The browser's Python driver brings a Node.js of its own, which needs this.
 ldconfig -p | grep -q 'libatomic\.so\.1' || missing="$missing libatomic1"
 if [ -n "$missing" ]; then
@@ -55,6 +57,11 @@ check format "$bin/ruff" format --check
 check types "$bin/mypy"
 check arrows "$bin/lint-imports"
 check tests "$bin/pytest" -n 2 -m "not bench" "$@"
+if [ $# -eq 0 ]; then
+    # The store again, on a PostgreSQL that the tests start for themselves.
+    check postgresql env BOOTHGLASS_TEST_DATABASE=postgresql \
+        "$bin/pytest" -n 2 -m "not bench and not slow" tests/store
+fi
 
 [ -z "$failed" ] || fail "FAILED:$failed"
-say "all passed: lint, format, types, arrows, tests"
+say "all passed: lint, format, types, arrows, tests, the store's on PostgreSQL too"

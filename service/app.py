@@ -34,7 +34,7 @@ from service.notify.postman import Postman
 from service.science import film
 from service.settings import MqttAddress, Settings, parse_mqtt_url
 from service.store.catalogue import Catalogue, load_catalogue
-from service.store.db import Database, sqlite_url
+from service.store.db import Database, database_url
 from service.store.desk import Desk
 from service.store.facts import Facts
 from service.store.kinds import Kinds
@@ -88,7 +88,7 @@ class Shop:
         self.settings = settings = _with_broker_port(settings)
         self.clock: Clock = clock or make_clock(settings)
         shop_zone(settings)  # a wrong one is refused before anything is made
-        self.db = Database(sqlite_url(settings.data))
+        self.db = Database(database_url(settings.data, settings.database_url))
         self.db.upgrade()
         self.set_up = SettingsBook(self.db, settings)
         self.catalogue: Catalogue = load_catalogue(settings.data)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import databases
 import pytest
 from equipment import Mosquitto, SetClock
 from hypothesis import settings
 
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 
 # Property tests draw the same examples each time, however busy the machine.
 settings.register_profile("steady", deadline=None, derandomize=True)
@@ -31,21 +31,10 @@ def data_folder(tmp_path: Path) -> Path:
     return folder
 
 
-@pytest.fixture(scope="session")
-def empty_database_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An SQLite file with all tables and no rows, to be copied."""
-    folder = tmp_path_factory.mktemp("empty")
-    made = Database(sqlite_url(folder))
-    made.upgrade()
-    made.dispose()
-    return folder / "boothglass.sqlite"
-
-
 @pytest.fixture
-def database(data_folder: Path, empty_database_file: Path) -> Iterator[Database]:
-    """An SQLite database with all tables, in the data folder."""
-    shutil.copy(empty_database_file, data_folder)
-    made = Database(sqlite_url(data_folder))
+def database(data_folder: Path) -> Iterator[Database]:
+    """A database with all tables, of the data folder."""
+    made = Database(databases.fresh(data_folder))
     yield made
     made.dispose()
 

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import databases
 from equipment import PASSWORD, USER, Mosquitto, command, eventually, free_port
 
 START = "2026-04-06T08:00:00Z"
@@ -26,7 +27,7 @@ class Service:
         self.base = f"http://127.0.0.1:{self.port}"
         self.log = data.parent / "service.log"
         self._env = os.environ | {
-            "BOOTHGLASS_DATA": str(data),
+            **databases.environment(data),
             "BOOTHGLASS_HTTP_PORT": str(self.port),
             "BOOTHGLASS_MQTT_URL": mqtt_url,
             "BOOTHGLASS_CLOCK_START": start,

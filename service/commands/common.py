@@ -11,7 +11,7 @@ from typing import NoReturn
 from pydantic import ValidationError
 
 from service.settings import Settings, load_settings
-from service.store.db import Database, DatabaseError, sqlite_path, sqlite_url
+from service.store.db import Database, DatabaseError, database_url, sqlite_path
 from service.store.errors import StoreError
 
 __all__ = ["Progress", "fail", "shop_database", "shop_settings"]
@@ -40,9 +40,13 @@ def shop_database(settings: Settings, *, make: bool = False) -> Iterator[Databas
 
     The service may be running on it. One that is not there is only made if told.
     """
-    if not make and not sqlite_path(settings.data).exists():
+    kept = settings.database_url is not None or sqlite_path(settings.data).exists()
+    if not make and not kept:
         fail(f"BOOTHGLASS_DATA: nothing is kept in {settings.data} yet")
-    database = Database(sqlite_url(settings.data))
+    try:
+        database = Database(database_url(settings.data, settings.database_url))
+    except DatabaseError as error:
+        fail(str(error))
     try:
         database.upgrade()
         yield database

@@ -16,7 +16,14 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    SQLAlchemyError,
+    StatementError,
+)
 from sqlmodel import Session
 
 from service.store.memo import LOOK, PAST, Memo, PastKept
@@ -27,11 +34,15 @@ __all__ = [
     "DatabaseError",
     "alembic_config",
     "blames_data",
+    "database_url",
     "sqlite_path",
     "sqlite_url",
 ]
 
 BUSY_TIMEOUT_MS = 10_000
+WRITERS = 0x426F6F74
+"""Key of the advisory lock that writers hold on PostgreSQL."""
+
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -42,6 +53,11 @@ class DatabaseError(RuntimeError):
 def sqlite_path(data_folder: Path) -> Path:
     """Return the path of the SQLite file in a data folder."""
     return data_folder / "boothglass.sqlite"
+
+
+def database_url(data_folder: Path, url: str | None) -> str:
+    """Address of the shop's database: the one set, else the SQLite file in its data folder."""
+    return url or sqlite_url(data_folder)
 
 
 def sqlite_url(data_folder: Path) -> str:
@@ -64,11 +80,16 @@ class Database:
 
     SQLite runs with write-ahead log and full sync, so that what was committed survives a power
     cut; every write takes its lock at the start, so that two writers queue instead of failing.
+    PostgreSQL is asked for the same: one writer at a time over all processes, and reads that see
+    one instant.
     """
 
     def __init__(self, url: str) -> None:
         self.url = url
         self.engine = _engine(url)
+        self._reads: dict[str, Any] = {"boothglass_reads": True}
+        if self.engine.dialect.name == "postgresql":
+            self._reads |= {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
         self._turns = Turns(BUSY_TIMEOUT_MS / 1000.0)
         self._memo, self._past = Memo(self.engine), PastKept()
         self._joined = threading.local()
@@ -78,7 +99,7 @@ class Database:
         """Open a session to read from; nothing in it is ever committed."""
         carried = {LOOK: self._memo.look(), PAST: self._past}
         with (
-            self.engine.connect().execution_options(boothglass_reads=True) as connection,
+            self.engine.connect().execution_options(**self._reads) as connection,
             Session(connection, expire_on_commit=False, info=carried) as session,
         ):
             yield session
@@ -150,10 +171,17 @@ class Database:
 
 
 def _engine(url: str, *, foreign_keys: bool = True) -> Engine:
-    engine = create_engine(url)
+    try:
+        engine = create_engine(url)
+    except (ArgumentError, ModuleNotFoundError) as error:
+        raise DatabaseError(f"BOOTHGLASS_DATABASE_URL cannot be used: {error}") from error
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", partial(_prepare_sqlite, foreign_keys=foreign_keys))
         event.listen(engine, "begin", _begin_immediate)
+    elif engine.dialect.name == "postgresql":
+        event.listen(engine, "begin", _one_writer)
+    else:
+        raise DatabaseError("BOOTHGLASS_DATABASE_URL: expected postgresql+psycopg://...")
     return engine
 
 
@@ -197,3 +225,11 @@ def _prepare_sqlite(connection: Any, _record: Any, *, foreign_keys: bool) -> Non
 def _begin_immediate(connection: Connection) -> None:
     reads = connection.get_execution_options().get("boothglass_reads", False)
     connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
+
+
+def _one_writer(connection: Connection) -> None:
+    """Let writers of all processes take turns, as SQLite's own lock does."""
+    if connection.get_execution_options().get("boothglass_reads", False):
+        return
+    connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}")
+    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITERS})")

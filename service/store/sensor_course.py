@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import BigInteger
+from sqlalchemy import BigInteger, literal_column
 from sqlmodel import Session, col, func, select, type_coerce
 
 from service.shop.quality import NOT_COUNTED, Flag, names_of
@@ -44,7 +44,7 @@ def sensor_course(
     """Read a sensor's own course in spans of ``step_s``, oldest first, flagged readings apart."""
     at = type_coerce(Reading.at, BigInteger)
     start = at - at % (step_s * 1000)
-    flags = func.coalesce(Reading.flags, 0)
+    flags = func.coalesce(Reading.flags, literal_column("0"))
     columns: list[Any] = [
         start,
         flags,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
+from sqlalchemy import literal_column
 from sqlmodel import Session, col, func, select
 
 from service.shop.correction import CORRECTABLE, Corrections
@@ -289,10 +290,12 @@ def _corrected(row: Reading, known: Corrections) -> Said:
 
 
 def _flags_since(session: Session, sensor_id: int, since: datetime) -> dict[int, int]:
+    # PostgreSQL takes two bound zeros for two different terms, and only a literal for the same.
+    flags = func.coalesce(Reading.flags, literal_column("0"))
     rows = session.exec(
-        select(func.coalesce(Reading.flags, 0), func.count())
+        select(flags, func.count())
         .where(col(Reading.sensor_id) == sensor_id, col(Reading.at) > since)
-        .group_by(func.coalesce(Reading.flags, 0))
+        .group_by(flags)
     )
     return {int(flags): int(count) for flags, count in rows}
 

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from datetime import timedelta
 
+import databases
 import pytest
 from equipment import SetClock, eventually
 from sqlmodel import select
@@ -21,7 +22,7 @@ from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.store import db as store_db
 from service.store import readings, rejects
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.readings import Recorded
 from service.store.tables import Reading
 
@@ -274,7 +275,7 @@ def impatient_bench(
 ) -> Iterator[Bench]:
     """A bench whose database gives up on a lock after a tenth of a second."""
     monkeypatch.setattr(store_db, "BUSY_TIMEOUT_MS", 100)
-    impatient = Database(sqlite_url(data_folder))
+    impatient = Database(databases.address(data_folder))
     made = Bench(impatient, clock)
     made.committer.start()
     yield made

@@ -8,13 +8,14 @@ import sys
 import tracemalloc
 from pathlib import Path
 
+import databases
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sqlmodel import Session, func, select
 
 from sensors.payloads import MAX_PAYLOAD_BYTES, PayloadError, decode
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.readings import NewReading, record_batch
 from service.store.tables import Reading
 from service.store.types import to_millis
@@ -63,7 +64,7 @@ topics = (
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory):
     """A database of which nothing is kept from example to example."""
-    database = Database(sqlite_url(tmp_path_factory.mktemp("whole-way")))
+    database = Database(databases.address(tmp_path_factory.mktemp("whole-way")))
     database.upgrade()
     yield database
     database.dispose()

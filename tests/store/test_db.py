@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import sqlite3
 import threading
 from collections.abc import Callable
 
+import databases
 import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from equipment import SetClock
 from sqlalchemy import text
-from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError, InternalError, OperationalError, ProgrammingError
 from sqlmodel import Session, SQLModel, select
 
 from service.store import tables
@@ -31,6 +33,7 @@ def test_migrations_and_tables_say_the_same(database):
         assert compare_metadata(context, SQLModel.metadata) == []
 
 
+@databases.sqlite_only
 def test_readings_are_kept_in_the_order_of_their_key(database):
     with database.read() as session:
         ddl = session.connection().execute(
@@ -100,6 +103,7 @@ def test_a_newer_database_is_refused_and_left_alone(database):
         assert kept.scalar_one() == "9999"
 
 
+@databases.sqlite_only
 def test_an_upgrade_that_breaks_off_leaves_nothing_half_done(data_folder):
     # A table of ours is in the way, so the first migration fails in its middle.
     file = data_folder / "boothglass.sqlite"
@@ -129,6 +133,7 @@ def test_what_cannot_be_opened_says_where(data_folder, content):
     database.dispose()
 
 
+@databases.sqlite_only
 def test_sqlite_keeps_what_it_has_committed(database):
     with database.read() as session:
         ask = session.connection().exec_driver_sql
@@ -153,7 +158,8 @@ def test_a_write_that_fails_changes_nothing(database):
 
 
 def test_a_read_commits_nothing(database):
-    with database.read() as session:
+    # PostgreSQL refuses at once, SQLite takes it and forgets it.
+    with contextlib.suppress(InternalError), database.read() as session:
         session.add(place("booth"))
         session.flush()
     with database.read() as session:
@@ -197,10 +203,11 @@ def test_what_is_to_blame_for_a_failed_write(database):
     assert blames_data(naive)
     surrogate = failure(lambda s: s.add(Place(id="c", name="\ud800", made_at=SetClock().now())))
     assert blames_data(surrogate)
-    huge = failure(lambda s: s.connection().execute(text("select :n"), {"n": 2**70}))
+    number = text("select cast(:n as bigint)")
+    huge = failure(lambda s: s.connection().execute(number, {"n": 2**70}))
     assert blames_data(huge)
     gone = failure(lambda s: s.connection().execute(text("select * from nowhere")))
-    assert isinstance(gone, OperationalError)
+    assert isinstance(gone, OperationalError | ProgrammingError)
     assert not blames_data(gone)
     assert not blames_data(OSError("disk on fire"))
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
+import databases
 import numpy as np
 import psychrolib
 import pytest
 
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.errors import BadInput
 from service.store.history import history
 from service.store.readings import NewReading, record_batch
@@ -27,11 +27,10 @@ class Day(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def a_day(tmp_path_factory, empty_database_file):
+def a_day(tmp_path_factory):
     """A database with a day of two sensors at 30 s, and the daily course they follow."""
     folder = tmp_path_factory.mktemp("day")
-    shutil.copy(empty_database_file, folder)
-    database = Database(sqlite_url(folder))
+    database = Database(databases.fresh(folder))
     seconds = np.arange(0, 86_400, 30)
     air_c = 18 + 4 * np.sin(2 * np.pi * seconds / 86_400)
     rh_pct = 60 - 15 * np.sin(2 * np.pi * seconds / 86_400)

@@ -5,10 +5,10 @@ The reference is NumPy over the readings as they lie in the table, none of it by
 
 from __future__ import annotations
 
-import shutil
 from collections import defaultdict
 from datetime import UTC, datetime, timedelta
 
+import databases
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -19,7 +19,7 @@ from service.shop.correction import Corrections, Standing
 from service.shop.quality import NOT_COUNTED
 from service.store import corrections
 from service.store.cover import cover
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.history import history
 from service.store.readings import NewReading, record_batch
 from service.store.rollups import STEPS_S
@@ -32,11 +32,10 @@ END_S = DAYS * 86_400
 
 
 @pytest.fixture(scope="module")
-def four_days(tmp_path_factory, empty_database_file):
+def four_days(tmp_path_factory):
     """Three sensors, each with gaps, spikes and a stuck stretch; one lean, one with a surface."""
     folder = tmp_path_factory.mktemp("four")
-    shutil.copy(empty_database_file, folder)
-    made = Database(sqlite_url(folder))
+    made = Database(databases.fresh(folder))
     batch = []
     for k, (name, every) in enumerate((("wall", 240), ("bench", 420), ("door", 900))):
         rng = np.random.default_rng(k)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 import tracemalloc
 from datetime import UTC, datetime, timedelta
 
+import databases
 import pytest
 from sqlmodel import select
 
 from service.importing.plan import make_plan
 from service.importing.run import MOST_REJECTS, bring_in
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.export_files import written
 from service.store.exporting import export
 from service.store.readings import NewReading, record_batch
@@ -117,7 +117,7 @@ def test_a_dry_run_counts_the_same_and_keeps_nothing(database, tmp_path):
     assert (dry.first_at, dry.last_at) == (real.first_at, real.last_at)
 
 
-def test_an_export_comes_in_again_as_what_is_there(database, tmp_path, empty_database_file):
+def test_an_export_comes_in_again_as_what_is_there(database, tmp_path):
     batch = [
         NewReading(
             "store", sensor, at, at + timedelta(milliseconds=90 + n), 18 + n % 40 / 20, 50.0,
@@ -139,8 +139,7 @@ def test_an_export_comes_in_again_as_what_is_there(database, tmp_path, empty_dat
     # And into a new shop it goes as it was, flags and all.
     folder = tmp_path / "other"
     folder.mkdir()
-    shutil.copy(empty_database_file, folder)
-    other = Database(sqlite_url(folder))
+    other = Database(databases.fresh(folder))
     assert bring_in(other, plan, "store", None, now=NOW).new == 600
 
     def plain(found):

@@ -6,6 +6,7 @@ import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import databases
 import numpy as np
 import pytest
 from pydantic import ValidationError
@@ -14,7 +15,7 @@ from service.clock import DrivenClock
 from service.intake.foretold import TOPIC, ForecastListener
 from service.settings import MqttAddress
 from service.store import forecasts, rejects
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.errors import BadInput
 from service.store.forecasts import NewForecast
 from service.store.outlooks import Outlooks
@@ -27,7 +28,7 @@ HOUR_S = 3600.0
 
 @pytest.fixture
 def db(tmp_path: Path) -> Database:
-    made = Database(sqlite_url(tmp_path))
+    made = Database(databases.address(tmp_path))
     made.upgrade()
     yield made
     made.dispose()

@@ -12,6 +12,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import databases
 import numpy as np
 import pytest
 from equipment import eventually
@@ -24,7 +25,7 @@ from service.cli import cli
 from service.intake.settler import Settler
 from service.shop.quality import Flag
 from service.store import corrections
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.readings import NewReading, record_batch
 from service.store.rebuilding import rebuild
 from service.store.settling import settle_all
@@ -230,7 +231,7 @@ def test_beside_readings_that_keep_coming(eventful):
 def test_the_command_beside_the_running_service(mosquitto, tmp_path):
     data = tmp_path / "data"
     data.mkdir()
-    database = Database(sqlite_url(data))
+    database = Database(databases.address(data))
     database.upgrade()
     shift = datetime.fromisoformat(SHOP_START) - timedelta(hours=HOURS + 1) - START
     with database.write() as session:
@@ -262,7 +263,7 @@ def test_the_command_beside_the_running_service(mosquitto, tmp_path):
 
     thread = threading.Thread(target=publish)
     command = [str(Path(sys.executable).with_name("boothglass")), "rebuild"]
-    environment = os.environ | {"BOOTHGLASS_DATA": str(data)}
+    environment = os.environ | databases.environment(data)
 
     def run(words):
         return subprocess.run(
@@ -290,31 +291,35 @@ def test_the_command_beside_the_running_service(mosquitto, tmp_path):
 
 
 class TestCommand:
-    def run(self, database, monkeypatch, *arguments):
-        folder = Path(database.engine.url.database).parent
-        monkeypatch.setenv("BOOTHGLASS_DATA", str(folder))
+    @pytest.fixture(autouse=True)
+    def there(self, data_folder, monkeypatch):
+        for name, value in databases.environment(data_folder).items():
+            monkeypatch.setenv(name, value)
+
+    def run(self, *arguments):
         return CliRunner().invoke(cli, ["rebuild", *arguments])
 
-    def test_it_says_that_all_is_well(self, eventful, monkeypatch):
+    def test_it_says_that_all_is_well(self, eventful):
         for arguments in ([], ["--check"]):
-            told = self.run(eventful, monkeypatch, *arguments)
+            told = self.run(*arguments)
             assert told.exit_code == 0
             assert "120 hours of readings" in told.output
             assert "flags and roll-ups are what they were" in told.output
 
-    def test_a_difference_is_shown_and_a_comparison_ends_with_1(self, eventful, monkeypatch):
+    def test_a_difference_is_shown_and_a_comparison_ends_with_1(self, eventful):
         spoil(eventful)
-        told = self.run(eventful, monkeypatch, "--check")
+        told = self.run("--check")
         assert told.exit_code == 1
         assert "5 flags and 4 roll-ups are not what they should be" in told.output
-        assert "booth/wall roll-up of 3600 s" in told.output
-        told = self.run(eventful, monkeypatch)
+        assert "roll-up of 3600 s" in told.output
+        told = self.run()
         assert told.exit_code == 0
         assert "5 flags and 4 roll-ups were not what they should have been" in told.output
-        assert self.run(eventful, monkeypatch, "--check").exit_code == 0
+        assert self.run("--check").exit_code == 0
 
     def test_without_a_record_it_says_so(self, tmp_path, monkeypatch):
         monkeypatch.setenv("BOOTHGLASS_DATA", str(tmp_path / "none"))
+        monkeypatch.delenv("BOOTHGLASS_DATABASE_URL", raising=False)
         told = CliRunner().invoke(cli, ["rebuild"])
         assert told.exit_code == 2
         assert "nothing is kept in" in told.stderr

@@ -6,13 +6,14 @@ import random
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
+import databases
 import numpy as np
 import pytest
 from sqlmodel import select
 
 from service.shop.quality import Flag
 from service.store import corrections, settling
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.history import history
 from service.store.readings import NewReading, latest, record_batch, series
 from service.store.rebuilding import rebuild
@@ -71,7 +72,7 @@ def test_any_order_and_repetition_end_in_the_same_flags_and_roll_ups(database, d
     assert {step for _, step, _ in rolled} == {300, 3600, 21_600, 86_400}
 
     rnd = random.Random(5)
-    other = Database(sqlite_url(tmp_path))
+    other = Database(databases.address(tmp_path))
     other.upgrade()
     # As after a night without Wi-Fi: mostly in order, some hours late, some twice.
     late = [r for r in in_order if r.at.hour in {3, 4, 17}]

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import atexit
-import shutil
 import socket
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -15,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import databases
 import httpx
 import uvicorn
 
@@ -24,7 +22,7 @@ from service.notify.channels import Sender
 from service.notify.postman import Postman
 from service.settings import MqttAddress, Settings
 from service.store.catalogue import Catalogue, load_catalogue
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.desk import Desk
 from service.store.kinds import Kinds
 from service.store.outbox import Outbox
@@ -47,22 +45,6 @@ START = datetime(2025, 3, 12, 9, 0, tzinfo=UTC)
 
 
 @cache
-def _migrated() -> Path:
-    """Migrate an empty database once; every shop of this run begins with a copy."""
-    folder = Path(tempfile.mkdtemp(prefix="boothglass-tests-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    db = Database(sqlite_url(folder))
-    db.upgrade()
-    with db.engine.connect() as connection:
-        # All of it into the one file that is copied.
-        connection.exec_driver_sql("COMMIT")
-        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
-        connection.exec_driver_sql("BEGIN")
-    db.dispose()
-    return folder / "boothglass.sqlite"
-
-
-@cache
 def _catalogue() -> Catalogue:
     """Read what ships, once."""
     return load_catalogue()
@@ -78,11 +60,16 @@ class LiveShop:
         broker: MqttAddress = NO_BROKER,
         **settings: Any,
     ) -> None:
-        given = {"data": folder, "zone": "UTC", **settings}
+        url = databases.fresh(folder)
+        given = {
+            "data": folder,
+            "zone": "UTC",
+            "database_url": databases.setting(folder),
+            **settings,
+        }
         self.settings = Settings(_env_file=None, **given)
         self.clock = clock or DrivenClock(START, 1.0)
-        shutil.copy(_migrated(), folder / "boothglass.sqlite")
-        self.db = Database(sqlite_url(folder))
+        self.db = Database(url)
         self.catalogue = _catalogue()
         self.book = SettingsBook(self.db, self.settings)
         self.desk = Desk(self.db, self.clock, self.catalogue, self.book.now.facts)

@@ -1,0 +1,152 @@
+"""Databases for tests: SQLite files, or those of a PostgreSQL server that is the tests' own.
+
+Every data folder has one database. Tables are made once and copied, which is quick in both.
+"""
+
+from __future__ import annotations
+
+import atexit
+import hashlib
+import os
+import shutil
+import subprocess
+import tempfile
+from functools import cache
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from service.store.db import Database, sqlite_path, sqlite_url
+
+__all__ = ["ON_POSTGRESQL", "address", "copied", "environment", "fresh", "setting", "sqlite_only"]
+
+ON_POSTGRESQL = os.environ.get("BOOTHGLASS_TEST_DATABASE") == "postgresql"
+
+sqlite_only = pytest.mark.skipif(ON_POSTGRESQL, reason="looks into the SQLite file itself")
+
+
+def address(folder: Path) -> str:
+    """Address of a data folder's database; on PostgreSQL it is made, without tables."""
+    if not ON_POSTGRESQL:
+        return sqlite_url(folder)
+    name = _name(folder)
+    if not _server().has(name):
+        _server().do(f"CREATE DATABASE {name}")
+    return _server().address(name)
+
+
+def setting(folder: Path) -> str | None:
+    """What ``BOOTHGLASS_DATABASE_URL`` is for a data folder; None: not set."""
+    return address(folder) if ON_POSTGRESQL else None
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """What a process of the service is told of a data folder and its database."""
+    found = {"BOOTHGLASS_DATA": str(folder)}
+    url = setting(folder)
+    return found if url is None else found | {"BOOTHGLASS_DATABASE_URL": url}
+
+
+def fresh(folder: Path) -> str:
+    """Give a data folder a database with all tables and no rows; return its address."""
+    if not ON_POSTGRESQL:
+        shutil.copy(_sqlite_with_tables(), folder)
+        return sqlite_url(folder)
+    name = _name(folder)
+    _server().do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    _server().do(f"CREATE DATABASE {name} TEMPLATE {_postgres_with_tables()}")
+    return _server().address(name)
+
+
+def copied(source: Path, folder: Path) -> str:
+    """Give a data folder a copy of another's database, which nobody uses now."""
+    if not ON_POSTGRESQL:
+        shutil.copy(sqlite_path(source), folder)
+        return sqlite_url(folder)
+    _server().do(f"CREATE DATABASE {_name(folder)} TEMPLATE {_name(source)}")
+    return _server().address(_name(folder))
+
+
+def _name(folder: Path) -> str:
+    return "t" + hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:24]
+
+
+@cache
+def _sqlite_with_tables() -> Path:
+    folder = Path(tempfile.mkdtemp(prefix="boothglass-tests-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    made = Database(sqlite_url(folder))
+    made.upgrade()
+    made.dispose()  # the last to close it moves its log into the one file that is copied
+    return sqlite_path(folder)
+
+
+@cache
+def _postgres_with_tables() -> str:
+    name = "tables"
+    _server().do(f"CREATE DATABASE {name}")
+    made = Database(_server().address(name))
+    made.upgrade()
+    made.dispose()
+    return name
+
+
+@cache
+def _server() -> _Server:
+    server = _Server()
+    atexit.register(server.stop)
+    return server
+
+
+class _Server:
+    """A PostgreSQL that only this process uses, on a socket of its own; quick, not durable."""
+
+    def __init__(self) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="boothglass-pg-"))
+        # PostgreSQL refuses to run as root; its package brings a user.
+        self._as = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+        if self._as:
+            shutil.chown(self.folder, "postgres")
+        self._run("initdb", "--no-sync", "-A", "trust", "-U", "tests", "-E", "UTF8")
+        options = (
+            f"-c listen_addresses= -c unix_socket_directories={self.folder} -c fsync=off"
+            " -c max_connections=300 -c synchronous_commit=off -c full_page_writes=off"
+        )
+        self._run("pg_ctl", "-w", "-l", str(self.folder / "log"), "-o", options, "start")
+        self._engine = create_engine(self.address("postgres"), isolation_level="AUTOCOMMIT")
+
+    def address(self, name: str) -> str:
+        return f"postgresql+psycopg://tests@/{name}?host={self.folder}"
+
+    def do(self, statement: str) -> None:
+        with self._engine.connect() as connection:
+            connection.execute(text(statement))
+
+    def has(self, name: str) -> bool:
+        with self._engine.connect() as connection:
+            asked = text("SELECT 1 FROM pg_database WHERE datname = :name")
+            return connection.execute(asked, {"name": name}).scalar() is not None
+
+    def stop(self) -> None:
+        self._engine.dispose()
+        self._run("pg_ctl", "-m", "immediate", "stop")
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _run(self, command: str, *arguments: str) -> None:
+        found = _postgres(command)
+        subprocess.run(
+            [*self._as, found, "-D", str(self.folder / "data"), *arguments],
+            check=True,
+            stdout=subprocess.DEVNULL,
+        )
+
+
+def _postgres(command: str) -> str:
+    """Where a program of PostgreSQL lies; Debian keeps those of a server off the path."""
+    found = shutil.which(command)
+    if found is None:
+        lying = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{command}"))
+        assert lying, f"{command} is not installed; deploy/test.sh installs it"
+        found = str(lying[-1])
+    return found
