@@ -6,20 +6,20 @@ the clock goes on through nights; the other side counts.
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import databases
 from equipment import SetClock
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from outboxkit import Kit
 
 from service.shop.telling_rules import read_rules
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.outbox import Claimed
 
 START = datetime(2026, 3, 28, 15, 0, tzinfo=UTC)
@@ -100,10 +100,9 @@ def a_person(kit: Kit, name: str, turns: list[str], told: dict[str, Any], then: 
 
 @given(crowd, events, fates)
 @settings(max_examples=40)
-def test_nothing_twice_nothing_lost_nobody_woken(empty_database_file, crowd, events, fates):
+def test_nothing_twice_nothing_lost_nobody_woken(crowd, events, fates):
     with tempfile.TemporaryDirectory() as folder:
-        shutil.copy(empty_database_file, folder)
-        database = Database(sqlite_url(Path(folder)))
+        database = Database(databases.fresh(Path(folder)))
         try:
             kit = Kit(database, SetClock(START))
             for number, (turns, told, then) in enumerate(crowd):
