@@ -23,8 +23,8 @@ from service.store.types import to_millis
 
 __all__ = ["catch_up", "clock_of", "differences"]
 
-AT_ONCE = 20
-"""Clocks reckoned in one transaction."""
+AT_ONCE = 5
+"""Clocks reckoned in one transaction, so that intake never waits long for its turn."""
 
 
 def clock_of(
