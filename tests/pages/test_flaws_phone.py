@@ -79,7 +79,7 @@ def test_the_strip_and_the_table_tell_every_coat(coated: Any, phone: Any) -> Non
     page = phone.go("/flaws/1")
     figure = page.locator("svg.strip-of-flaw")
     expect(figure.locator(".coat-line")).to_have_count(2)
-    expect(figure.locator(".line-air, .line-dew, .line-rh")).to_have_count(3)
+    expect(figure.locator(".line-air, .line-dew, .line-rh, .line-wood")).to_have_count(4)
     expect(page.locator(".coats-table tbody tr")).to_have_count(2)
     expect(page.locator("#coat-2")).to_contain_text("of its wait to recoat behind it")
     assert page.locator("#coat-2").evaluate("element => element.open")

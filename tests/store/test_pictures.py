@@ -9,6 +9,8 @@ import zlib
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
 from service.store.errors import BadInput
@@ -134,6 +136,13 @@ def test_of_moving_pictures_the_first_is_kept() -> None:
     assert reddest_side(decoded(reencoded(sent).jpeg)) == "left"
 
 
+def test_of_a_phones_double_pictures_the_first_is_kept() -> None:
+    sent = encoded(picture(), "MPO", save_all=True, append_images=[Image.new("RGB", (40, 30))])
+    kept = reencoded(sent)
+    assert (kept.width_px, kept.height_px) == (400, 300)
+    assert b"MPF" not in kept.jpeg
+
+
 def refused(data: bytes) -> str:
     with pytest.raises(BadInput) as caught:
         reencoded(data)
@@ -202,3 +211,22 @@ def test_a_file_that_would_unfold_without_measure_is_refused_unread(
 
 def test_a_file_that_is_too_large_is_refused() -> None:
     assert "20 MB at most" in refused(encoded(picture()) + b"\0" * MOST_BYTES)
+
+
+@given(
+    kind=st.sampled_from(["JPEG", "PNG", "WEBP"]),
+    spots=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 255)), min_size=1, max_size=30),
+    cut=st.floats(0.05, 1.0),
+)
+@settings(max_examples=150, deadline=None)
+def test_whatever_is_broken_in_a_file_it_is_kept_or_refused(
+    kind: str, spots: list[tuple[float, int]], cut: float
+) -> None:
+    data = bytearray(encoded(picture(80, 60), kind))
+    for where, value in spots:
+        data[int(where * (len(data) - 1))] = value
+    try:
+        kept = reencoded(bytes(data[: max(1, int(cut * len(data)))]))
+    except BadInput:
+        return
+    assert decoded(kept.jpeg).size == (kept.width_px, kept.height_px)

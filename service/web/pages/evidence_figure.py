@@ -20,11 +20,12 @@ from service.web.words import Words
 
 __all__ = ["Scale", "evidence_figure"]
 
-WIDTH, HEIGHT = 360, 330
+WIDTH, HEIGHT = 360, 404
 LEFT, RIGHT = 34, 322
 WORK_TOP, WORK_FOOT = 14, 62
 WARM_TOP, WARM_FOOT = 74, 206
 DAMP_TOP, DAMP_FOOT = 226, 286
+WOOD_TOP, WOOD_FOOT = 306, 360
 
 COATS_PART = 0.62
 """Part of the strip that the coats get where they would fill less than half of it."""
@@ -96,6 +97,7 @@ def evidence_figure(evidence: Evidence, course: Course, words: Words, now: datet
             ).format(WIDTH, HEIGHT, _summary(evidence, words, now)),
             *_days(scale, words),
             *_air(evidence, parts, scale, words),
+            *_wood(evidence, scale),
             *_work(evidence, scale),
             Markup("</svg>"),
         ]
@@ -131,7 +133,7 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
                 Markup(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
                     '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>'
-                ).format(x=x, a=WORK_FOOT, b=DAMP_FOOT, y=DAMP_FOOT + 16, t=text)
+                ).format(x=x, a=WORK_FOOT, b=WOOD_FOOT, y=WOOD_FOOT + 16, t=text)
             )
             last_x = x
         day += step
@@ -142,8 +144,8 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
                 '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">'
                 "closer together</text>"
             ).format(
-                a=scale.cut_x - 2, top=WARM_TOP - 8, foot=DAMP_FOOT - 14,
-                x=(scale.cut_x + RIGHT) / 2, y=DAMP_FOOT + 32,
+                a=scale.cut_x - 2, top=WARM_TOP - 8, foot=WOOD_FOOT - 14,
+                x=(scale.cut_x + RIGHT) / 2, y=WOOD_FOOT + 32,
             )
         )  # fmt: skip
     return drawn
@@ -213,6 +215,31 @@ def _band(kind: str, xs: list[float], low: list[float], high: list[float], axis:
     )
 
 
+def _wood(evidence: Evidence, scale: Scale) -> list[Markup]:
+    """Draw the plate's moisture, and what it would have come to in that air."""
+    points = evidence.wood.points if evidence.wood is not None else ()
+    if not points:
+        return []
+    values = [v for p in points for v in (p.moisture_pct, p.equilibrium_pct)]
+    axis = Axis.over(values, WOOD_TOP, WOOD_FOOT)
+    after = (i for i, p in enumerate(points) if scale.cut_at is not None and p.at > scale.cut_at)
+    broken = set(list(after)[:1])
+    xs = [scale.x(p.at) for p in points]
+    is_at = [(x, axis.y(p.moisture_pct)) for x, p in zip(xs, points, strict=True)]
+    goes_to = [(x, axis.y(p.equilibrium_pct)) for x, p in zip(xs, points, strict=True)]
+    return [
+        *levels(axis, lambda pct: f"{pct:.0f} %"),
+        line("goes", goes_to, broken),
+        line("wood", is_at, broken),
+        _name("Wood", is_at[-1][1]),
+    ]
+
+
+def _name(name: str, y: float) -> Markup:
+    text = Markup('<text class="course-name" x="{}" y="{}">{}</text>')
+    return text.format(RIGHT + 5, round(y + 4, 1), name)
+
+
 def _names(rows: Rows, warm: Axis, damp: Axis) -> list[Markup]:
     names = []
     if rows.time_s.size:
@@ -222,8 +249,7 @@ def _names(rows: Rows, warm: Axis, damp: Axis) -> list[Markup]:
             if names[1][1] - names[0][1] < 13:
                 names = [("Air", names[0][1] - 7), ("Dew", names[0][1] + 7)]
         names.append(("RH", damp.y(float(rows.rh_pct[-1]))))
-    text = Markup('<text class="course-name" x="{}" y="{}">{}</text>')
-    return [text.format(RIGHT + 5, round(y + 4, 1), name) for name, y in names]
+    return [_name(name, y) for name, y in names]
 
 
 def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
@@ -274,6 +300,6 @@ def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
         Markup(
             '<line class="flaw-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
             '<text class="course-name" x="{t}" y="{y}" text-anchor="end">Flaw</text>'
-        ).format(x=x, a=WORK_TOP + 16, b=DAMP_FOOT, t=RIGHT + 34, y=WORK_TOP + 12)
+        ).format(x=x, a=WORK_TOP + 16, b=WOOD_FOOT, t=RIGHT + 34, y=WORK_TOP + 12)
     )
     return drawn
