@@ -113,7 +113,9 @@ class Outbox:
             if session.exec(due).first() is None:
                 return None
         with self.db.write() as session:
-            while (row := session.exec(due).first()) is not None:
+            # SQLite's write lock keeps other senders out; a server needs to be asked to.
+            locked = due.with_for_update(skip_locked=True)
+            while (row := session.exec(locked).first()) is not None:
                 claimed = self._take(session, row, now)
                 session.add(row)
                 if claimed is not None:
