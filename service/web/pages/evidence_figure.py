@@ -20,7 +20,7 @@ from service.web.words import Words
 
 __all__ = ["Scale", "evidence_figure"]
 
-WIDTH, HEIGHT = 360, 404
+WIDTH, HEIGHT = 368, 404
 LEFT, RIGHT = 34, 322
 WORK_TOP, WORK_FOOT = 14, 62
 WARM_TOP, WARM_FOOT = 74, 206
