@@ -22,6 +22,7 @@ __all__ = [
     "Delivery",
     "Fact",
     "Flaw",
+    "FlawCause",
     "FlawPhoto",
     "Forecast",
     "Hanging",
@@ -461,6 +462,17 @@ class FlawPhoto(SQLModel, table=True):
     size_bytes: int
     width_px: int
     height_px: int
+    who: str = Field(default="", max_length=80)
+    made_at: datetime = _instant()
+    undone_at: datetime | None = _instant(nullable=True)
+
+
+class FlawCause(SQLModel, table=True):
+    """What a person has found to be behind a flaw; a later one replaces it, undone ones stay."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    flaw_id: int = Field(foreign_key="flaw.id", index=True)
+    cause: str = Field(max_length=64)
     who: str = Field(default="", max_length=80)
     made_at: datetime = _instant()
     undone_at: datetime | None = _instant(nullable=True)

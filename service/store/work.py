@@ -17,6 +17,7 @@ from service.store.answering import answer
 from service.store.arrivals import ArrivalBook, arrivals_on
 from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
+from service.store.cause_book import CauseBook
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
@@ -71,6 +72,7 @@ class Work:
         self.verdicts = VerdictBook(db, clock, catalogue)
         self.arrivals = ArrivalBook(db, clock)
         self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
+        self.causes = CauseBook(db, clock)
 
     # -- forecasts -------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from fastapi.responses import FileResponse
 from service.store.errors import BadInput
 from service.store.flaw_book import UNCHANGED, FlawQuery
 from service.store.pictures import MOST_BYTES
-from service.web import flaw_models, inputs
+from service.web import cause_models, flaw_models, inputs
 from service.web.deps import Shop, ShopDep
 
 __all__ = ["flaw_query", "read_photo", "router", "send_photo"]
@@ -118,6 +118,28 @@ def undo_flaw(flaw_id: int, shop: ShopDep) -> Response:
 def get_evidence(flaw_id: int, shop: ShopDep) -> flaw_models.EvidenceOut:
     """Give what the record shows behind a flaw: reckoned now, with what has changed since."""
     return flaw_models.evidence_out(shop.work.flaws.behind(flaw_id))
+
+
+@router.get("/flaws/{flaw_id}/causes")
+def get_causes(flaw_id: int, shop: ShopDep) -> cause_models.CausesOut:
+    """Give what may be behind a flaw, likeliest first, each with what speaks for and against it."""
+    return cause_models.causes_out(shop.work.causes.judge(shop.work.flaws.behind(flaw_id).evidence))
+
+
+@router.put("/flaws/{flaw_id}/cause", status_code=204, response_class=Response)
+def confirm_cause(flaw_id: int, body: cause_models.CauseIn, shop: ShopDep) -> Response:
+    """Keep what was found to be behind a flaw; it bears on how later ones are judged."""
+    shop.work.causes.confirm(flaw_id, body.cause, body.who)
+    shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
+    return Response(status_code=204)
+
+
+@router.delete("/flaws/{flaw_id}/cause", status_code=204, response_class=Response)
+def withdraw_cause(flaw_id: int, shop: ShopDep) -> Response:
+    """Take back what was found to be behind a flaw."""
+    shop.work.causes.withdraw(flaw_id)
+    shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
+    return Response(status_code=204)
 
 
 @router.post("/flaws/{flaw_id}/photos", status_code=201)

@@ -17,7 +17,9 @@ from service.store.flaw_book import UNCHANGED
 from service.store.pictures import MOST_BYTES
 from service.web import flaw_models
 from service.web.api.flaws import flaw_query
+from service.web.cause_models import causes_out
 from service.web.deps import Shop, ShopDep
+from service.web.pages.cause_words import CauseWords
 from service.web.pages.evidence_figure import evidence_figure
 from service.web.pages.evidence_words import told
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
@@ -142,6 +144,22 @@ async def _upload(request: Request) -> bytes:
         return await photo.read(MOST_BYTES + 1)
 
 
+@router.post("/flaws/{flaw_id}/cause")
+def confirm_cause(flaw_id: int, shop: ShopDep, fields: FormDep) -> Response:
+    """Keep what was found to be behind a flaw."""
+    shop.work.causes.confirm(flaw_id, fields.get("cause", ""))
+    shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
+    return RedirectResponse(f"/flaws/{flaw_id}#causes", 303)
+
+
+@router.post("/flaws/{flaw_id}/cause/withdraw")
+def withdraw_cause(flaw_id: int, shop: ShopDep, _fields: FormDep) -> Response:
+    """Take back what was found to be behind a flaw."""
+    shop.work.causes.withdraw(flaw_id)
+    shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
+    return RedirectResponse(f"/flaws/{flaw_id}#causes", 303)
+
+
 @router.post("/flaws/{flaw_id}/photos")
 def add_photo(
     flaw_id: int,
@@ -193,6 +211,7 @@ def _page(
             behind.evidence, partial(shop.work.flaws.course, flaw_id), renderer.words, now
         ),
         told=told(behind, renderer.words, now),
+        causes=CauseWords(causes_out(shop.work.causes.judge(behind.evidence)), renderer.words),
         errors=errors or {},
         values=values or {},
         seen_field=_field(row.seen_at, renderer.words.zone),
