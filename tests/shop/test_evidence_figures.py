@@ -219,6 +219,22 @@ def test_a_wait_is_told_beyond_its_end_and_with_its_doubt() -> None:
     assert slow.clock == pytest.approx(0.25, abs=0.01)
 
 
+def test_a_window_that_closes_again_is_told_as_a_part_of_it() -> None:
+    material = CATALOGUE.materials["two-part-polyurethane-gun"]
+    mark, law = material.marks["recoat"], material.drying
+    assert mark.closes_hours is not None
+    hours = 1.5 * mark.closes_hours
+    time_s = START.timestamp() + np.linspace(0, hours * 3600.0, 400)
+    still = AirCourse(time_s, np.full(400, law.reference_c), np.full(400, law.reference_rh_pct))
+    at = START + timedelta(hours=hours)
+    times = ready_times(material, coat_at=START, film_um=law.reference_film_um, air=still, now=at)
+    found = wait_of(1, START, at, "recoat", times, material, {})
+    assert found is not None
+    # In reference air reference hours are hours.
+    assert found.closed_part == pytest.approx(1.5, abs=0.01)
+    assert found.clock == pytest.approx(hours / mark.hours, rel=0.01)
+
+
 def test_a_wait_without_air_or_mark_is_not_known() -> None:
     empty = np.empty(0)
     times = ready_times(
