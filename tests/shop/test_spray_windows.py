@@ -196,7 +196,7 @@ def heated_room(night_c: float) -> AirHistory:
 
 
 def nights_open(night_c: float) -> list[bool]:
-    """Whether the outlook of every other evening hour has a window over 4 o'clock in the morning."""
+    """Whether the outlook of every other evening hour has a window over 4 in the morning."""
     plain = CATALOGUE.materials[PLAIN]
     limit = replace(plain.limits.air_min_c, value=15.0)  # that of lacquers, without their film
     material = replace(plain, limits=replace(plain.limits, air_min_c=limit))
