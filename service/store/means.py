@@ -34,29 +34,29 @@ def means_of(
     new reading to the next for as long as it is what it was.
     """
     cut, past = marks.hour_of(last) - marks.HOUR_MS, past_of(session)
-    if past is None or cut <= first or marks.HOUR_MS % step_ms:
+    if past is None or marks.HOUR_MS % step_ms:
         return _means(session, sensor_ids, first, last, step_ms)
+    begun = max(first, cut)
+    newest = kept(session, ("newest", place_id, cut), lambda: _newest(session, sensor_ids, cut))
+    # All that there is until now is the same a moment later; a span that ended before is its own.
+    end = min(newest, last)
+    rest = kept(
+        session,
+        ("rest", place_id, begun, end, step_ms),
+        lambda: _means(session, sensor_ids, begun, end, step_ms),
+    )
+    if begun == first:
+        return rest
     mark = kept(
         session,
         ("past", place_id, first, cut),
         lambda: _settled_mark(session, place_id, sensor_ids, first, cut),
     )
-    if mark is None:
-        return _means(session, sensor_ids, first, last, step_ms)
-    before = past.get(
-        (place_id, first, cut, step_ms),
-        mark,
-        lambda: _means(session, sensor_ids, first, cut - 1, step_ms),
-    )
-    newest = kept(session, ("last read", place_id), lambda: _newest(session, sensor_ids, cut))
-    if newest > last:  # a clock ahead, or a span that ended a while ago
-        rest = _means(session, sensor_ids, cut, last, step_ms)
-    else:
-        rest = kept(
-            session,
-            ("rest", place_id, cut, step_ms),
-            lambda: _means(session, sensor_ids, cut, newest, step_ms),
-        )
+
+    def read() -> NDArray[np.float64]:
+        return _means(session, sensor_ids, first, cut - 1, step_ms)
+
+    before = read() if mark is None else past.get((place_id, first, cut, step_ms), mark, read)
     return np.concatenate([before, rest])
 
 
