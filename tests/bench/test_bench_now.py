@@ -111,7 +111,7 @@ def test_the_first_page_answers_before_a_thumb_is_off_the_glass(shop: shopkit.Li
     for name, rows in times.items():
         medians[name] = [statistics.median(column) for column in zip(*rows, strict=True)]
         print(f"  {name:<28}{medians[name][0]:>8.1f}{medians[name][1]:>10.1f}")
-    # As multiples of the page that asks for nothing: those hold on a busy machine too. An empty page
+    # As multiples of the page that asks for nothing: those hold on a busy machine too. That page
     # takes about 2 ms where nothing else runs. After a reading the film is followed anew, in full.
     idle = medians["about (asks for nothing)"][1]
     assert medians["now, nothing new"][1] < 10.0 * idle
