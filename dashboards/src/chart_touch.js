@@ -1,5 +1,8 @@
 // Fingers, mouse and buttons on a chart: one finger reads off, two look closer and move along.
 
+const AGAIN_MS = 350;
+const TAP_PX = 8;
+
 /**
  * Watches a chart's surface.
  *
@@ -9,7 +12,8 @@
 export function watchFingers(surface, view) {
   const fingers = new Map();
   let begun = null;
-  let tapped = 0;
+  let tapped = -Infinity;
+  let still = false; // one finger, put down and lifted where it was
   const at = (event) => event.clientX - surface.getBoundingClientRect().left;
   const begin = () => {
     const xs = [...fingers.values()];
@@ -21,11 +25,13 @@ export function watchFingers(surface, view) {
     fingers.set(event.pointerId, at(event));
     surface.setPointerCapture(event.pointerId);
     begin();
+    still = fingers.size === 1;
     if (fingers.size === 1 && event.pointerType !== "mouse") view.scrub(at(event));
   });
   surface.addEventListener("pointermove", (event) => {
     if (!fingers.has(event.pointerId)) return;
     fingers.set(event.pointerId, at(event));
+    if (Math.abs(at(event) - begun.xs[0]) > TAP_PX) still = false;
     if (fingers.size >= 2) pinch();
     else if (event.pointerType === "mouse") drag();
     else view.scrub(at(event));
@@ -36,8 +42,8 @@ export function watchFingers(surface, view) {
     else view.settle();
   };
   surface.addEventListener("pointerup", (event) => {
-    const again = event.timeStamp - tapped < 350 && fingers.size === 1;
-    tapped = event.timeStamp;
+    const again = still && event.timeStamp - tapped < AGAIN_MS;
+    tapped = still ? event.timeStamp : -Infinity;
     end(event);
     if (again) view.all();
   });
