@@ -8,8 +8,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.shop.causes import Says, Scored
 from service.store.cause_book import Judged, knowledge
+from service.web.flaw_models import EvidenceOut, FlawKindOut, FlawOut
 
-__all__ = ["CauseIn", "CauseOut", "CausesOut", "SaysOut", "causes_out"]
+__all__ = ["CauseIn", "CauseOut", "CausesOut", "ReportOut", "SaysOut", "causes_out"]
 
 CAVEAT = (
     "A likelihood from the record and from assumed weights, no verdict; its measure against "
@@ -57,6 +58,15 @@ class CausesOut(BaseModel):
     left_out: list[str]
     caveat: str
     basis: str
+
+
+class ReportOut(BaseModel):
+    """Everything that the report on a flaw rests on; its digest is in ``evidence``."""
+
+    flaw: FlawOut
+    kind: FlawKindOut
+    evidence: EvidenceOut
+    causes: CausesOut
 
 
 class CauseIn(BaseModel):

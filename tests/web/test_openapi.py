@@ -57,6 +57,7 @@ WANTED = {
     "/api/v1/flaws/{flaw_id}": {"get", "patch", "delete"},
     "/api/v1/flaws/{flaw_id}/evidence": {"get"},
     "/api/v1/flaws/{flaw_id}/causes": {"get"},
+    "/api/v1/flaws/{flaw_id}/report": {"get"},
     "/api/v1/flaws/{flaw_id}/cause": {"put", "delete"},
     "/api/v1/flaws/{flaw_id}/photos": {"post"},
     "/api/v1/flaws/{flaw_id}/photos/{photo_id}": {"get", "delete"},

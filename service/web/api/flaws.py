@@ -126,6 +126,19 @@ def get_causes(flaw_id: int, shop: ShopDep) -> cause_models.CausesOut:
     return cause_models.causes_out(shop.work.causes.judge(shop.work.flaws.behind(flaw_id).evidence))
 
 
+@router.get("/flaws/{flaw_id}/report")
+def get_report(flaw_id: int, shop: ShopDep) -> cause_models.ReportOut:
+    """Give what the report on a flaw says; as PDF it is at ``/flaws/{flaw_id}/report.pdf``."""
+    behind = shop.work.flaws.behind(flaw_id)
+    row = shop.work.flaws.flaw(flaw_id)
+    return cause_models.ReportOut(
+        flaw=flaw_models.flaw_out(row, shop.photos.of([flaw_id])),
+        kind=flaw_models.kind_out(shop.desk.catalogue.flaw_kinds[row.kind]),
+        evidence=flaw_models.evidence_out(behind),
+        causes=cause_models.causes_out(shop.work.causes.judge(behind.evidence)),
+    )
+
+
 @router.put("/flaws/{flaw_id}/cause", status_code=204, response_class=Response)
 def confirm_cause(flaw_id: int, body: cause_models.CauseIn, shop: ShopDep) -> Response:
     """Keep what was found to be behind a flaw; it bears on how later ones are judged."""

@@ -24,6 +24,7 @@ from service.web.pages.evidence_figure import evidence_figure
 from service.web.pages.evidence_words import told
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.render import renderer_of
+from service.web.report import contents_of, draw_pdf
 
 __all__ = ["router"]
 
@@ -108,6 +109,35 @@ def new_flaw(instrument_id: int, request: Request, shop: ShopDep) -> Response:
 def get_flaw(flaw_id: int, request: Request, shop: ShopDep) -> Response:
     """Show a flaw and what the record shows behind it."""
     return _page(request, shop, flaw_id)
+
+
+@router.get("/flaws/{flaw_id}/report.pdf")
+def get_report(flaw_id: int, request: Request, shop: ShopDep) -> Response:
+    """Give the report on a flaw for a customer or a supplier, as PDF."""
+    words, now = renderer_of(request).words, shop.clock.now()
+    behind, row = shop.work.flaws.behind(flaw_id), shop.work.flaws.flaw(flaw_id)
+    photos = tuple(
+        (shop.photos.file(flaw_id, int(p.id or 0)), p) for p in shop.photos.of([flaw_id])
+    )
+    contents = contents_of(
+        shop_name=shop.book.now.name,
+        flaw=row,
+        kind=shop.desk.catalogue.flaw_kinds[row.kind],
+        card=shop.desk.card(row.instrument_id),
+        behind=behind,
+        causes=causes_out(shop.work.causes.judge(behind.evidence)),
+        photos=photos,
+        figure=str(
+            evidence_figure(behind.evidence, partial(shop.work.flaws.course, flaw_id), words, now)
+        ),
+        words=words,
+        now=now,
+    )
+    return Response(
+        draw_pdf(contents),
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="flaw-{flaw_id}.pdf"'},
+    )
 
 
 @router.post("/flaws/{flaw_id}/change")
