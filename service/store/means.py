@@ -88,7 +88,7 @@ def _settled_mark(
     ).one()
     if open_hours:
         return None
-    hour = cast(col(RollUp.at), BigInteger) / marks.HOUR_MS
+    hour = cast(col(RollUp.at), BigInteger) // marks.HOUR_MS
     weight = hour % 1009 + 7 * col(RollUp.sensor_id)  # so that no two hours can change places
     sums = (
         RollUp.count, RollUp.doubtful, RollUp.left_out, RollUp.air_min, RollUp.air_sum,

@@ -22,12 +22,13 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "web"))
 sys.path.insert(0, str(Path(__file__).parents[2] / "deploy"))
 
+import databases
 import history_year
 import shopkit
 
 from service.clock import DrivenClock
 from service.demo import PIECES, worked_back
-from service.store.db import Database, sqlite_url
+from service.store.db import Database, sqlite_path, sqlite_url
 from service.store.readings import NewReading, record_batch
 from service.store.settling import settle_all
 
@@ -42,15 +43,13 @@ ROUNDS = 60
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[shopkit.LiveShop]:
     folder = tmp_path_factory.mktemp("year")
+    shutil.copy(history_year.build(FOLDER / "year"), sqlite_path(folder))
+    db = Database(sqlite_url(folder))
+    db.upgrade()
+    db.dispose()
     with pytest.MonkeyPatch.context() as patch:
-        file = folder / "year.sqlite"
-        shutil.copy(history_year.build(FOLDER / "year"), file)
-        db = Database(f"sqlite:///{file}")
-        db.upgrade()
-        db.dispose()
-        patch.setattr(shopkit, "_migrated", lambda: file)
-        made = shopkit.LiveShop(folder, clock=DrivenClock(NOW.astimezone(UTC), 1.0))
-    assert sqlite_url(folder) == made.db.url
+        patch.setattr(databases, "fresh", sqlite_url)  # the year instead of a fresh one
+        made = shopkit.LiveShop(folder, clock=DrivenClock(NOW, 1.0))
     for piece in PIECES:
         take_in(made, piece)
     made.desk.refresh_outlooks()
