@@ -26,6 +26,7 @@ from service.shop.clock_run import Hole
 from service.shop.outlook import AirHistory, OutlookModel, Paths, Quantiles, Told, fit
 from service.shop.outlook.bridge import hindcast_paths
 from service.shop.outlook.history import HELD_S
+from service.shop.said import say
 from service.store import corrections, forecasts
 from service.store.db import Database
 from service.store.history import history
@@ -136,10 +137,11 @@ class Outlooks:
     """Keeps an outlook for every place.
 
     :meth:`refresh` fits and is called by a timer in a thread of its own; :meth:`of` only asks.
+    ``rest_s`` real seconds at least lie between two looks at one place.
     """
 
-    def __init__(self, db: Database, clock: Clock) -> None:
-        self._db, self._clock = db, clock
+    def __init__(self, db: Database, clock: Clock, rest_s: float = REST_S) -> None:
+        self._db, self._clock, self._rest_s = db, clock, rest_s
         self._fitted: dict[str, _Fitted] = {}
         self._short: dict[str, float] = {}
         self._looked: dict[str, float] = {}
@@ -212,19 +214,20 @@ class Outlooks:
     def why_none(self, place_id: str) -> str:
         """Say why a place has no outlook."""
         if place_id in self._fitted:
-            return "nothing was heard from this place lately, so there is no outlook"
+            return say("nothing was heard from this place lately, so there is no outlook")
         days = self._short.get(place_id)
         if days is None:
-            return "the outlook is being made; look again in a minute"
-        return (
-            f"the outlook needs {LEAST_DAYS:.0f} days of readings from this place; "
-            f"there are {days:.1f}"
+            return say("the outlook is being made; look again in a minute")
+        return say(
+            "the outlook needs {least:.0f} days of readings from this place; there are {days:.1f}",
+            least=LEAST_DAYS,
+            days=days,
         )
 
     def _refresh(self, place_id: str) -> bool:
         now_s, kept = self._clock.now().timestamp(), self._fitted.get(place_id)
         looked = self._looked.get(place_id)
-        if looked is not None and time.monotonic() - looked < REST_S:
+        if looked is not None and time.monotonic() - looked < self._rest_s:
             return False
         self._looked[place_id] = time.monotonic()
         with self._db.read() as session:
