@@ -55,6 +55,16 @@ class Service:
         """Ask it to stop."""
         self._end(signal.SIGTERM)
 
+    def pause(self) -> None:
+        """Let it hang: connections are taken, nothing is answered."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def resume(self) -> None:
+        """Let a hanging one go on."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def get(self, path: str) -> Any:
         with urllib.request.urlopen(f"{self.base}/api/v1/{path}", timeout=10) as answer:
             return json.load(answer)

@@ -9,6 +9,8 @@ from typing import Any
 
 import httpx
 import pytest
+from equipment import eventually
+from offlinekit import settle
 from playwright.sync_api import BrowserContext, CDPSession, Page, expect
 
 pytestmark = pytest.mark.real
@@ -28,15 +30,6 @@ KEPT_NAMES = """async () => {
 
 def answer(page: Page) -> Any:
     return page.locator("#check .tag:visible .answer")
-
-
-def settle(page: Page) -> None:
-    """Wait until the service worker answers for this page, and the page itself is kept."""
-    page.wait_for_function("() => navigator.serviceWorker.controller !== null")
-    name = page.evaluate("() => location.origin + location.pathname + location.search")
-    page.wait_for_function(
-        "async name => Boolean(await caches.match(name))", arg=name, timeout=SOON
-    )
 
 
 def coats(shop: Any, piece: int = 1) -> list[Any]:
@@ -276,20 +269,18 @@ def test_a_new_version_takes_over_and_reloads_nothing(bench: Any, visit: Any) ->
     page.evaluate("() => { document.body.dataset.same = 'page'; }")
     bench.app.state.shop.dashboards._stamps["/assets/app.css"] = "another00000"
     page.evaluate("async () => (await navigator.serviceWorker.getRegistration()).update()")
-    page.wait_for_function(
-        """async first => {
-          const now = await caches.keys();
-          return now.length === first.length && String(now) !== String(first);
-        }""",
-        arg=first,
-        timeout=SOON,
-    )  # fmt: skip
+    eventually(lambda: changed(page, first), what="the new version is kept and the old one gone")
     assert page.locator("body").get_attribute("data-same") == "page"
     cut(page.context)
     visit.go(CHECK)
     # The page is of the version before: it finds the nearest style and script.
     expect(answer(page)).to_have_text(re.compile("Unknown$"))
     expect(page.locator("html.script")).to_have_count(1)
+
+
+def changed(page: Page, first: list[str]) -> bool:
+    now = page.evaluate("() => caches.keys()")
+    return len(now) == len(first) and now != first
 
 
 @pytest.mark.parametrize("size", [{"width": 390, "height": 844}, {"width": 1280, "height": 800}])

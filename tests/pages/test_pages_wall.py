@@ -7,6 +7,7 @@ import re
 from typing import Any
 
 import pytest
+from offlinekit import settle
 from playwright.sync_api import Page, expect
 
 pytestmark = pytest.mark.real
@@ -113,9 +114,7 @@ def test_it_says_unknown_and_how_old_when_the_service_stops(bench: Any, open_pag
     visit = open_page(TABLETS["lying"])
     page = visit.go(WALL)
     expect(answer(page)).to_have_text(re.compile("Spray"))
-    page.wait_for_function(
-        "async () => navigator.serviceWorker.controller && await caches.match(location.href)"
-    )
+    settle(page)
     bench.stop_serving()
     expect(answer(page)).to_have_text(re.compile("Unknown"), timeout=SOON)
     known = page.locator(".last-known")
