@@ -18,6 +18,7 @@ from service.science import uncertainty
 from service.shop.consensus import consensus
 from service.shop.quality import Flag, words_of
 from service.shop.quality.limits import DISAGREES_SD
+from service.shop.said import say
 
 __all__ = ["Air", "LeftOut", "SensorReading", "altered", "current_air"]
 
@@ -121,7 +122,7 @@ def current_air(
         used, left_out, trouble = _relied_on(fresh)
     else:
         used, left_out = [max(readings, key=lambda r: r.at)], []
-        trouble = f"the last reading is {_age((now - used[0].at).total_seconds())} old"
+        trouble = say("the last reading is {age} old", age=_age((now - used[0].at).total_seconds()))
     as_of = max(r.at for r in used)
     air_c, air_sd_k = _combined([r.air_c for r in used], [r.air_sd_k for r in used], WIDEST_K)
     rh_pct, rh_sd_pct = _combined([r.rh_pct for r in used], [r.rh_sd_pct for r in used], WIDEST_PCT)
@@ -177,7 +178,9 @@ def _relied_on(
     """Return the readings to be used, those left out, and what is wrong with those used."""
     sound = [r for r in fresh if not r.flags]
     if not sound:
-        told = "; ".join(f"sensor {r.sensor} {words_of(r.flags)}" for r in fresh)
+        told = "; ".join(
+            say("sensor {name} {flags}", name=r.sensor, flags=words_of(r.flags)) for r in fresh
+        )
         return list(fresh), [], told
     left_out = [LeftOut(r.sensor, words_of(r.flags)) for r in fresh if r.flags]
     used = _majority(sound)
@@ -200,12 +203,12 @@ def _apart_from(reading: SensorReading, others: Sequence[SensorReading]) -> str:
     by_k = reading.air_c - consensus([r.air_c for r in others], [r.air_sd_k for r in others]).mean
     by = reading.rh_pct - consensus([r.rh_pct for r in others], [r.rh_sd_pct for r in others]).mean
     if abs(by_k) / reading.air_sd_k >= abs(by) / reading.rh_sd_pct:
-        return f"says {abs(by_k):.1f} K {_side(by_k)} the others"
-    return f"says {abs(by):.0f} % RH {_side(by)} the others"
+        return say("says {by_k:.1f} K {side} the others", by_k=abs(by_k), side=_side(by_k))
+    return say("says {by:.0f} % RH {side} the others", by=abs(by), side=_side(by))
 
 
 def _side(difference: float) -> str:
-    return "more than" if difference > 0.0 else "less than"
+    return say("more than") if difference > 0.0 else say("less than")
 
 
 def _combined(values: Sequence[float], sds: Sequence[float], widest: float) -> tuple[float, float]:
@@ -271,13 +274,22 @@ def _dry(readings: Sequence[SensorReading]) -> str | None:
     driest = min(readings, key=lambda r: r.rh_pct)
     if driest.rh_pct >= LEAST_RH_PCT:
         return None
-    return f"sensor {driest.sensor} says {driest.rh_pct:.1f} % RH, which no room has"
+    return say(
+        "sensor {sensor} says {rh_pct:.1f} % RH, which no room has",
+        sensor=driest.sensor,
+        rh_pct=driest.rh_pct,
+    )
 
 
 def _contradiction(readings: Sequence[SensorReading]) -> str | None:
     for one, other in itertools.combinations(readings, 2):
         if by := _apart(one, other):
-            return f"sensors {one.sensor} and {other.sensor} differ by {by}"
+            return say(
+                "sensors {sensor} and {sensor2} differ by {by}",
+                sensor=one.sensor,
+                sensor2=other.sensor,
+                by=by,
+            )
     return None
 
 
@@ -285,17 +297,17 @@ def _apart(one: SensorReading, other: SensorReading) -> str | None:
     """Return by how much two readings contradict each other; None where they do not."""
     air_k, rh = abs(one.air_c - other.air_c), abs(one.rh_pct - other.rh_pct)
     if air_k > DISAGREES_SD * math.hypot(one.air_sd_k, other.air_sd_k):
-        return f"{air_k:.1f} K"
+        return say("{air_k:.1f} K", air_k=air_k)
     if rh > DISAGREES_SD * math.hypot(one.rh_sd_pct, other.rh_sd_pct):
-        return f"{rh:.0f} % RH"
+        return say("{rh:.0f} % RH", rh=rh)
     return None
 
 
 def _age(seconds: float) -> str:
     if seconds < 90:
-        return f"{seconds:.0f} s"
+        return say("{seconds:.0f} s", seconds=seconds)
     if seconds < 5400:
-        return f"{seconds / 60:.0f} min"
+        return say("{seconds:.0f} min", seconds=seconds / 60)
     if seconds < 172800:
-        return f"{seconds / 3600:.0f} h"
-    return f"{seconds / 86400:.0f} days"
+        return say("{seconds:.0f} h", seconds=seconds / 3600)
+    return say("{seconds:.0f} days", seconds=seconds / 86400)

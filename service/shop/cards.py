@@ -7,11 +7,12 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from service.shop.projection import ReadyTime
+from service.shop.said import say
 from service.shop.schedule import Position
 
 __all__ = ["InstrumentCard", "NextAct", "PartCard", "PlannedMove", "State", "next_act", "order"]
 
-WINDOW_CLOSED = "The recoat window may have closed: scuff sand before this coat."
+WINDOW_CLOSED = say("The recoat window may have closed: scuff sand before this coat.")
 
 State = Literal["ready", "waiting", "unknown", "finished"]
 
@@ -119,14 +120,14 @@ def order(cards: list[InstrumentCard]) -> list[InstrumentCard]:
 
 def _waits_for(wait: ReadyTime) -> str:
     words = {
-        "handle": "the coat to be dry to the touch of masking and hands",
-        "recoat": "the coat to take the next one",
-        "sand": "the coat to sand without gumming",
-        "rub_out": "the finish to be hard enough to level and rub out",
-        "wipe": "the oil to soak before it is wiped",
-        "buff": "the oil to harden before it is buffed",
-        "cut": "the fill to be hard enough to file",
-        "unclamp": "the glue to hold without clamps",
-        "load": "the glue to be strong enough for strings",
+        "handle": say("the coat to be dry to the touch of masking and hands"),
+        "recoat": say("the coat to take the next one"),
+        "sand": say("the coat to sand without gumming"),
+        "rub_out": say("the finish to be hard enough to level and rub out"),
+        "wipe": say("the oil to soak before it is wiped"),
+        "buff": say("the oil to harden before it is buffed"),
+        "cut": say("the fill to be hard enough to file"),
+        "unclamp": say("the glue to hold without clamps"),
+        "load": say("the glue to be strong enough for strings"),
     }
-    return words.get(wait.mark, f"the {wait.mark} mark")
+    return words.get(wait.mark, say("the {mark} mark", mark=wait.mark))

@@ -17,6 +17,7 @@ from service.science import air as moist
 from service.science import film, uncertainty
 from service.shop.air import SURFACE_ASSUMED_SD_K, Air
 from service.shop.materials import Coating, Figure, Material
+from service.shop.said import say
 from service.shop.wet import film_floor, in_model
 
 __all__ = ["CAUTIOUS_Z", "Cases", "Gauge", "gauges_of"]
@@ -177,11 +178,26 @@ class Gauge:
 
     def text(self, case: int) -> str:
         """One plain sentence: quantity, value, limit."""
-        sense = "at least" if self.at_least else "at most"
-        tail = f" ({self.because})" if self.because else ""
+        sense = say("at least") if self.at_least else say("at most")
         value = self.value_at(case)
-        shown = "far above" if value is None else f"{value:.1f} {self.unit}"
-        return f"{self.name} {shown}; asks {sense} {self.limit_at(case):.1f} {self.unit}{tail}"
+        if value is None:
+            told = say(
+                "{name} far above; asks {sense} {limit:.1f} {unit}",
+                name=self.name,
+                sense=sense,
+                limit=self.limit_at(case),
+                unit=self.unit,
+            )
+        else:
+            told = say(
+                "{name} {value:.1f} {unit}; asks {sense} {limit:.1f} {unit}",
+                name=self.name,
+                value=value,
+                sense=sense,
+                limit=self.limit_at(case),
+                unit=self.unit,
+            )
+        return say("{told} ({because})", told=told, because=self.because) if self.because else told
 
 
 def gauges_of(cases: Cases, *, after_wait: bool) -> tuple[Gauge, ...]:
@@ -200,14 +216,19 @@ def gauges_of(cases: Cases, *, after_wait: bool) -> tuple[Gauge, ...]:
     measured = [
         gauge(
             "dew_point_margin",
-            "surface over dew point",
+            say("surface over dew point"),
             cases.surface_c - cases.dew_point_c,
             limits.dew_point_margin_k,
             "K",
             at_least=True,
         ),
         gauge(
-            "humidity", "relative humidity", cases.rh_pct, limits.rh_max_pct, "% RH", at_least=False
+            "humidity",
+            say("relative humidity"),
+            cases.rh_pct,
+            limits.rh_max_pct,
+            "% RH",
+            at_least=False,
         ),
         gauge("air_low", "air", cases.air_c, limits.air_min_c, "°C", at_least=True),
         gauge("air_high", "air", cases.air_c, limits.air_max_c, "°C", at_least=False),
@@ -218,13 +239,13 @@ def gauges_of(cases: Cases, *, after_wait: bool) -> tuple[Gauge, ...]:
             0,
             gauge(
                 "blush_margin",
-                "wet film over dew point",
+                say("wet film over dew point"),
                 cases.floor_c - cases.dew_point_c,
                 limits.blush_margin_k,
                 "K",
                 at_least=True,
                 widen=doubt,
-                because=f"{doubt[0]:.1f} K of it for sensor and model doubt",
+                because=say("{doubt:.1f} K of it for sensor and model doubt", doubt=doubt[0]),
             ),
         )
     return tuple(measured)

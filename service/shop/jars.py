@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.science.salts import TwoJarCheck, equilibrium_rh, two_jar_check
+from service.shop.said import say
 
 __all__ = [
     "LEAST_APART_PCT",
@@ -141,8 +142,15 @@ def _look_at(jar: Jar, index: int) -> None:
 def _past_correcting(jars: Sequence[Jar], index: int) -> JarError:
     jar = jars[index]
     return JarError(
-        f"the sensor said {jar.rh_pct:.0f} % RH over {jar.salt}, where the air has"
-        f" {jar.truth_pct:.0f} %: more than {MOST_OFF_PCT:.0f} % off. A leaking jar, a salt without"
-        " water or all dissolved, not settled, or a sensor past correcting",
+        say(
+            "the sensor said {rh_pct:.0f} % RH over {salt}, where the air has "
+            "{truth_pct:.0f} %: more than {most_off_pct:.0f} % off. A leaking jar, a "
+            "salt without water or all dissolved, not settled, or a sensor past "
+            "correcting",
+            rh_pct=jar.rh_pct,
+            salt=jar.salt,
+            truth_pct=jar.truth_pct,
+            most_off_pct=MOST_OFF_PCT,
+        ),
         index,
     )

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from service.shop.materials import Mark, Material
+from service.shop.said import say
 
 __all__ = [
     "HOLES_MOST",
@@ -198,23 +199,23 @@ class Posterior:
     def words(self) -> str:
         """Say it in one sentence."""
         if self.taps == 0:
-            return "nothing is learned yet: the reference stands"
+            return say("nothing is learned yet: the reference stands")
         percent = round(100.0 * (self.middle - 1.0))
         if percent == 0:
-            found = "this shop dries as fast as the reference"
+            found = say("this shop dries as fast as the reference")
         else:
-            found = f"this shop dries {_percent(self.middle)} than the reference"
-        return f"{found} ({_counted(self.coats, self.pieces)})"
+            found = say(
+                "this shop dries {percent} than the reference", percent=_percent(self.middle)
+            )
+        return say("{found} ({counted})", found=found, counted=_counted(self.coats, self.pieces))
 
     @property
     def range_words(self) -> str:
         """Say how sure that is."""
         low, high = _percent(self.low), _percent(self.high)
-        if low.endswith("slower") and high.endswith("slower"):
-            low = low.removesuffix(" % slower")
-        elif low.endswith("faster") and high.endswith("faster"):
-            low = low.removesuffix(" % faster")
-        return f"80 % sure: between {low} and {high}"
+        if low.rsplit(" ", 1)[-1] == high.rsplit(" ", 1)[-1]:
+            low = low.split(" ", 1)[0]  # "slower" or "faster" is said once
+        return say("80 % sure: between {low} and {high}", low=low, high=high)
 
 
 def mark_sd(mark: Mark) -> float:
@@ -375,9 +376,11 @@ def _summary(log_density: Floats, grid: Floats) -> tuple[float, float, float, fl
 
 def _percent(scale: float) -> str:
     percent = round(100.0 * (scale - 1.0))
-    return f"{abs(percent)} % {'slower' if percent >= 0 else 'faster'}"
+    if percent >= 0:
+        return say("{percent} % slower", percent=percent)
+    return say("{percent} % faster", percent=-percent)
 
 
 def _counted(coats: int, pieces: int) -> str:
-    on = f"{pieces} piece{'' if pieces == 1 else 's'}"
-    return on if coats == pieces else f"{coats} coats on {on}"
+    on = say("1 piece") if pieces == 1 else say("{pieces} pieces", pieces=pieces)
+    return on if coats == pieces else say("{coats} coats on {on}", coats=coats, on=on)

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 
 from service.shop.cards import InstrumentCard
 from service.shop.materials import Material
+from service.shop.said import say
 from service.shop.spray_check import SprayCheck
 from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
@@ -127,12 +128,24 @@ def ready_notice(card: InstrumentCard) -> Draft | None:
     kind = f"{wait.mark.replace('_', '-')}-ready"
     what = card.act.step_name
     if card.act.coat_number is not None and card.act.coats:
-        what = f"{what}, {card.act.coat_number} of {card.act.coats}"
-    tail = "; reckoned without fresh readings, test it first" if reckoned else ""
+        what = say(
+            "{what}, {coat_number} of {coats}",
+            what=what,
+            coat_number=card.act.coat_number,
+            coats=card.act.coats,
+        )
+    text = say(
+        "No. {shop_number} ({kind}): ready for {what}",
+        shop_number=card.shop_number,
+        kind=card.kind,
+        what=what,
+    )
+    if reckoned:
+        text = say("{text}; reckoned without fresh readings, test it first", text=text)
     return Draft(
         key=f"ready:{card.last_coat_id}:{wait.mark}",
         kind=kind,
-        text=f"No. {card.shop_number} ({card.kind}): ready for {what}{tail}",
+        text=text,
         place_id=card.place_id,
         instrument_id=card.id,
         coat_id=card.last_coat_id,
@@ -159,8 +172,12 @@ def closing_notice(card: InstrumentCard, now: datetime) -> Draft | None:
         key=f"closing:{card.last_coat_id}:{wait.mark}",
         kind="window-closing",
         text=(
-            f"No. {card.shop_number} ({card.kind}): the recoat window may close soon; "
-            "after that the coat wants scuff sanding first"
+            say(
+                "No. {shop_number} ({kind}): the recoat window may close soon; after "
+                "that the coat wants scuff sanding first",
+                shop_number=card.shop_number,
+                kind=card.kind,
+            )
         ),
         place_id=card.place_id,
         instrument_id=card.id,
@@ -173,15 +190,22 @@ def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> l
     """Tell when a place has left the band, and once a day that plates move fast."""
     told = []
     if found.state in {"dry", "damp"} and found.since is not None and found.rh_pct is not None:
-        way = "Damp the air" if found.state == "dry" else "Dry the air"
+        way = say("Damp the air") if found.state == "dry" else say("Dry the air")
         low, high = BAND_PCT
         told.append(
             Draft(
                 # To the hour: a late reading must not make another occasion of it.
                 key=f"wood:{place_id}:{found.state}:{int(found.since.timestamp() // 3600)}",
                 kind=f"wood-{found.state}",
-                text=f"{name}: {found.rh_pct:.0f} % RH over the last hours, outside {low:.0f} to"
-                f" {high:.0f} %. {way}, or move bare wood elsewhere",
+                text=say(
+                    "{name}: {rh_pct:.0f} % RH over the last hours, outside {low:.0f} to "
+                    "{high:.0f} %. {way}, or move bare wood elsewhere",
+                    name=name,
+                    rh_pct=found.rh_pct,
+                    low=low,
+                    high=high,
+                    way=way,
+                ),
                 place_id=place_id,
                 data={"rh_pct": found.rh_pct, "equilibrium_pct": found.equilibrium_pct},
             )
@@ -191,13 +215,20 @@ def wood_notices(place_id: str, name: str, found: WoodWatch, now: datetime) -> l
         worst = max(fast, key=lambda m: max(abs(m.moved_mm), abs(m.will_move_mm)))
         past = abs(worst.moved_mm) >= abs(worst.will_move_mm)
         change = worst.moved_mm if past else worst.will_move_mm
-        when = "has moved" if past else "will move"
+        when = say("has moved") if past else say("will move")
         told.append(
             Draft(
                 key=f"wood-moving:{place_id}:{int(now.timestamp() // 86_400)}",
                 kind="wood-moving",
-                text=f"{name}: a plate {worst.plate.width_mm:.0f} mm wide ({worst.plate.name})"
-                f" {when} {abs(change):.1f} mm in a day; keep joints and bare plates from it",
+                text=say(
+                    "{name}: a plate {width_mm:.0f} mm wide ({plate}) {when} "
+                    "{change:.1f} mm in a day; keep joints and bare plates from it",
+                    name=name,
+                    width_mm=worst.plate.width_mm,
+                    plate=worst.plate.name,
+                    when=when,
+                    change=abs(change),
+                ),
                 place_id=place_id,
                 data={"change_mm": change},
             )
@@ -218,9 +249,15 @@ def opening_notice(
         key=f"opening:{place_id}:{material.id}:{window.start_at:%Y-%m-%dT%H}",
         kind="window-opening",
         text=(
-            f"{place_name}: a spray window for {material.name} opens in about "
-            f"{ahead / timedelta(minutes=1):.0f} min, for some {window.hours:.0f} h "
-            f"({100 * window.probability:.0f} % likely)"
+            say(
+                "{place_name}: a spray window for {name} opens in about {ahead:.0f} min, "
+                "for some {hours:.0f} h ({probability:.0f} % likely)",
+                place_name=place_name,
+                name=material.name,
+                ahead=ahead / timedelta(minutes=1),
+                hours=window.hours,
+                probability=100 * window.probability,
+            )
         ),
         place_id=place_id,
         data={
@@ -240,7 +277,12 @@ def stop_notice(wet: WetCoat) -> Draft | None:
     return Draft(
         key=f"stop:{wet.coat_id}",
         kind="stop-spraying",
-        text=f"Stop spraying in {wet.place_id}: No. {wet.shop_number} is wet and {broken[0].text}",
+        text=say(
+            "Stop spraying in {place_id}: No. {shop_number} is wet and {text}",
+            place_id=wet.place_id,
+            shop_number=wet.shop_number,
+            text=broken[0].text,
+        ),
         place_id=wet.place_id,
         instrument_id=wet.instrument_id,
         coat_id=wet.coat_id,
@@ -262,7 +304,12 @@ def silent_notice(
     return Draft(
         key=f"silent:{sensor.place_id}/{sensor.name}:{int(sensor.last_at.timestamp() * 1000)}",
         kind="sensor-silent",
-        text=f"Sensor {sensor.name} in {sensor.place_id} has been silent for {age_s / 60:.0f} min",
+        text=say(
+            "Sensor {name} in {place_id} has been silent for {age_s:.0f} min",
+            name=sensor.name,
+            place_id=sensor.place_id,
+            age_s=age_s / 60,
+        ),
         place_id=sensor.place_id,
         data={"last_at": sensor.last_at.isoformat()},
     )
@@ -274,12 +321,21 @@ def check_due_notice(sensor: CheckState, *, now: datetime) -> Draft | None:
         return None
     since = sensor.checked_at or sensor.first_at
     days = (now - since).days
-    last = "the last was" if sensor.checked_at else "it has never had one, and was first heard"
+    last = (
+        say("the last was")
+        if sensor.checked_at
+        else say("it has never had one, and was first heard")
+    )
     return Draft(
         key=f"check-due:{sensor.sensor_id}:{int(sensor.due_at.timestamp() * 1000)}",
         kind="sensor-check-due",
-        text=f"Sensor {sensor.name} in {sensor.place_id} is due for a humidity check:"
-        f" {last} {days} days ago",
+        text=say(
+            "Sensor {name} in {place_id} is due for a humidity check: {last} {days} days ago",
+            name=sensor.name,
+            place_id=sensor.place_id,
+            last=last,
+            days=days,
+        ),
         place_id=sensor.place_id,
         data={"sensor": str(sensor.sensor_id), "due_at": sensor.due_at.isoformat()},
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from service.science import air as moist
 from service.science import room
 from service.shop.air import Air
+from service.shop.said import say
 
 __all__ = ["Assumption", "Cost", "Room", "RoomWork", "work_on"]
 
@@ -128,8 +129,14 @@ def work_on(air: Air, heat_k: float, dehumidify_l_day: float, space: Room) -> Ro
     changes = AIR_CHANGES_H if space.air_changes_h is None else space.air_changes_h
     told: list[Assumption] = []
     if heat_k or dehumidify_l_day:
-        told.append(Assumption(f"a room of {volume:g} m³", space.volume_m3 is None))
-        told.append(Assumption(f"{changes:g} air changes an hour", space.air_changes_h is None))
+        told.append(
+            Assumption(say("a room of {volume:g} m³", volume=volume), space.volume_m3 is None)
+        )
+        told.append(
+            Assumption(
+                say("{changes:g} air changes an hour", changes=changes), space.air_changes_h is None
+            )
+        )
     start = air.humidity_ratio_g_kg / 1000.0
     mass = room.dry_air(volume, air.air_c, start, air.pressure_pa)
     cost = Cost(hold_h=HOLD_H, kwh=0.0)
@@ -157,20 +164,30 @@ def _dried(
 ) -> _Dried:
     start = air.humidity_ratio_g_kg / 1000.0
     makeup = start if space.makeup_g_kg is None else space.makeup_g_kg / 1000.0
-    whose = space.makeup_from or ("as the air is now" if space.makeup_g_kg is None else "as given")
-    told.append(
-        Assumption(f"fresh air of {1000.0 * makeup:.1f} g/kg, {whose}", space.makeup_g_kg is None)
+    whose = space.makeup_from or (
+        say("as the air is now") if space.makeup_g_kg is None else say("as given")
     )
     told.append(
-        Assumption(f"the machine dries no further than a dew point of {DRIEST_DEW_POINT_C:g} °C")
+        Assumption(
+            say("fresh air of {makeup:.1f} g/kg, {whose}", makeup=1000.0 * makeup, whose=whose),
+            space.makeup_g_kg is None,
+        )
     )
-    told.append(Assumption("nothing in the room gives off water, and its walls take none up"))
+    told.append(
+        Assumption(
+            say(
+                "the machine dries no further than a dew point of {driest_dew_point_c:g} °C",
+                driest_dew_point_c=DRIEST_DEW_POINT_C,
+            )
+        )
+    )
+    told.append(Assumption(say("nothing in the room gives off water, and its walls take none up")))
     free = room.steady_ratio(makeup, removal_kg_h, mass_kg, changes_h)
     driest = float(moist.humidity_ratio(DRIEST_DEW_POINT_C, 100.0, air.pressure_pa))
     end = max(free, min(driest, makeup if changes_h else start))
     if end > start:
         told.append(
-            Assumption("the fresh air brings more water than the machine takes", assumed=False)
+            Assumption(say("the fresh air brings more water than the machine takes"), assumed=False)
         )
     legs = _legs(start, start + NEARLY * (end - start), driest)
     on_h = sum(_hours(a, b, free, changes_h, removal_kg_h / mass_kg) for a, b, on in legs if on)
@@ -199,8 +216,10 @@ def _hours(start: float, target: float, end: float, changes_h: float, per_h: flo
 def _drying_cost(
     cost: Cost, dried: _Dried, removal_kg_h: float, changes_h: float, told: list[Assumption]
 ) -> Cost:
-    told.append(Assumption(f"{KWH_PER_LITRE:g} kWh for a litre of water"))
-    told.append(Assumption("the machine's own warmth is not counted"))
+    told.append(
+        Assumption(say("{kwh_per_litre:g} kWh for a litre of water", kwh_per_litre=KWH_PER_LITRE))
+    )
+    told.append(Assumption(say("the machine's own warmth is not counted")))
     kw = dried.keeps_kg_h * KWH_PER_LITRE
     return replace(
         cost,
@@ -225,11 +244,22 @@ def _heating_cost(
     changes_h: float,
     told: list[Assumption],
 ) -> Cost:
-    told.append(Assumption(f"{U_W_M2K:g} W lost for each m² of walls, floor and ceiling and K"))
     told.append(
-        Assumption(f"{CONTENTS_J_M2K / 1000.0:g} kJ to warm what is in it, for each m² and K")
+        Assumption(
+            say("{u_w_m2k:g} W lost for each m² of walls, floor and ceiling and K", u_w_m2k=U_W_M2K)
+        )
     )
-    told.append(Assumption(f"a room {HEIGHT_M:g} m high with a square floor"))
+    told.append(
+        Assumption(
+            say(
+                "{contents_j_m2k:g} kJ to warm what is in it, for each m² and K",
+                contents_j_m2k=CONTENTS_J_M2K / 1000.0,
+            )
+        )
+    )
+    told.append(
+        Assumption(say("a room {height_m:g} m high with a square floor", height_m=HEIGHT_M))
+    )
     shell = U_W_M2K * room.box_area(volume_m3, HEIGHT_M)
     loss = shell + room.ventilation_loss(mass_kg, ratio, changes_h)
     contents = CONTENTS_J_M2K * volume_m3 / HEIGHT_M

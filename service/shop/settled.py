@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.shop.said import say
+
 __all__ = ["Settling", "settling"]
 
 Floats = NDArray[np.float64]
@@ -138,17 +140,35 @@ def settling(
     remains, tau_s = _remains(time_s, rh_pct, last, since_s, now_s)
     still = []
     if abs(slope) > MOST_MOVED_PCT_H:
-        still.append(f"humidity still {_way(slope)} by {abs(slope):.1f} % RH an hour")
+        still.append(
+            say(
+                "humidity still {way} by {slope:.1f} % RH an hour",
+                way=_way(slope),
+                slope=abs(slope),
+            )
+        )
     if remains > MOST_REMAINS_PCT:
-        still.append(f"about {remains:.1f} % RH still to go")
+        still.append(say("about {remains:.1f} % RH still to go", remains=remains))
     # The bend of a decay is scatter about a straight line too, and has been named already.
     restless = not still and scatter > max(MOST_SCATTER_PCT, digit)
     if restless:
-        still.append(f"readings scatter by {scatter:.1f} % RH")
+        still.append(say("readings scatter by {scatter:.1f} % RH", scatter=scatter))
     if abs(slope_k) > MOST_AIR_K_H:
-        still.append(f"temperature {_way(slope_k)}: {abs(slope_k):.1f} K within the last hour")
+        still.append(
+            say(
+                "temperature {way}: {slope_k:.1f} K within the last hour",
+                way=_way(slope_k),
+                slope_k=abs(slope_k),
+            )
+        )
     if wait_s > 0.0:
-        still.append(f"{_span(now_s - since_s)} in the jar; {_span(LEAST_S)} at least")
+        still.append(
+            say(
+                "{span} in the jar; {span2} at least",
+                span=_span(now_s - since_s),
+                span2=_span(LEAST_S),
+            )
+        )
     return Settling(
         settled=not still,
         still=tuple(still),
@@ -174,7 +194,11 @@ def _too_few(count: int, rh_pct: Floats, air_c: Floats, wait_s: float) -> Settli
     spread = float(np.ptp(rh_pct)) if count else 0.0
     return Settling(
         settled=False,
-        still=(f"{count} readings within the last hour, with a gap or too few to tell",),
+        still=(
+            say(
+                "{count} readings within the last hour, with a gap or too few to tell", count=count
+            ),
+        ),
         ready_in_s=max(wait_s, WINDOW_S),
         readings=count,
         rh_pct=float(rh_pct.mean()) if count else None,
@@ -258,5 +282,5 @@ def _way(slope: float) -> str:
 
 def _span(seconds: float) -> str:
     if seconds < 5400.0:
-        return f"{max(0.0, seconds) / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.1f} h"
+        return say("{seconds:.0f} min", seconds=max(0.0, seconds) / 60.0)
+    return say("{seconds:.1f} h", seconds=seconds / 3600.0)

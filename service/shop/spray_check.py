@@ -14,6 +14,7 @@ from service.shop.air import Air
 from service.shop.gauges import CAUTIOUS_Z, Cases, Gauge, gauges_of
 from service.shop.materials import Coating, Material
 from service.shop.projection import ReadyTime
+from service.shop.said import say
 from service.shop.warming import ColdWork, colder
 from service.shop.ways_out import WayOut, ways_out
 from service.shop.wet import Beyond, beyond_model
@@ -198,11 +199,11 @@ def _by_weight(reasons: list[Reason], gauges: tuple[Gauge, ...]) -> tuple[Reason
 def _age(air: Air, stale_after_s: float) -> Reason:
     return Reason(
         what="reading_age",
-        text=f"last reading {air.age_s:.0f} s old",
+        text=say("last reading {age_s:.0f} s old", age_s=air.age_s),
         value=air.age_s,
         limit=stale_after_s,
         unit="s",
-        source="shop setting",
+        source=say("shop setting"),
         blocks=False,
     )
 
@@ -212,9 +213,13 @@ def _recoat(recoat: ReadyTime) -> Reason:
     return Reason(
         what="recoat_mark",
         text=(
-            f"the last coat is {recoat.clock:.0%} of the way to its {recoat.mark} mark"
+            say(
+                "the last coat is {clock:.0%} of the way to its {mark} mark",
+                clock=recoat.clock,
+                mark=recoat.mark,
+            )
             if wait
-            else f"the last coat has passed its {recoat.mark} mark"
+            else say("the last coat has passed its {mark} mark", mark=recoat.mark)
         ),
         value=round(recoat.clock, 4),
         limit=1.0,
@@ -227,20 +232,26 @@ def _recoat(recoat: ReadyTime) -> Reason:
 def _wait_for(recoat: ReadyTime | None) -> tuple[WayOut, ...]:
     if recoat is None or recoat.reached:
         return ()
-    text = f"wait for the last coat to reach its {recoat.mark} mark"
+    text = say("wait for the last coat to reach its {mark} mark", mark=recoat.mark)
     return (WayOut("wait", text, None, "", until=recoat.ready_at),)
 
 
 def _cold(cold: ColdWork, air: Air, material: Material, warm_at: datetime | None) -> Reason:
     limit = material.limits.dew_point_margin_k
     part = "work" if cold.part == "body" else cold.part
-    text = f"the {part} came in cold and is reckoned at {cold.surface_c:.1f} °C"
+    text = say(
+        "the {part} came in cold and is reckoned at {surface_c:.1f} °C",
+        part=part,
+        surface_c=cold.surface_c,
+    )
     margin = None if air.dew_point_c is None else cold.surface_c - air.dew_point_c
     if margin is not None:
         side = "above" if margin >= 0.0 else "below"
-        text += f", {abs(margin):.1f} K {side} the dew point"
+        text = say(
+            "{text}, {margin:.1f} K {side} the dew point", text=text, margin=abs(margin), side=side
+        )
         if margin < 0.0:
-            text += ": water condenses on it"
+            text = say("{text}: water condenses on it", text=text)
     return Reason(
         what="cold_work",
         text=text,
@@ -268,7 +279,7 @@ def _warm_at(cold: ColdWork, cases: Cases, gauges: tuple[Gauge, ...]) -> datetim
 def _wait_to_warm(warm_at: datetime | None) -> tuple[WayOut, ...]:
     if warm_at is None:
         return ()
-    text = "wait for the work to warm up, out of its case; wipe off water that condensed on it"
+    text = say("wait for the work to warm up, out of its case; wipe off water that condensed on it")
     return (WayOut("wait", text, None, "", until=warm_at),)
 
 
@@ -279,14 +290,18 @@ def _far_too_cold(
     told = _cold(cold, air, material, None)
     reason = replace(
         told,
-        text=f"{told.text}; at {film.AIR_MIN_C:g} °C at least it can be judged",
+        text=say(
+            "{text}; at {air_min_c:g} °C at least it can be judged",
+            text=told.text,
+            air_min_c=film.AIR_MIN_C,
+        ),
         value=cold.surface_c,
         limit=film.AIR_MIN_C,
         unit="°C",
-        source="range of the film model",
+        source=say("range of the film model"),
         blocks=True,
     )
-    text = "let the work warm up to the air, out of its case"
+    text = say("let the work warm up to the air, out of its case")
     return SprayCheck(
         answer="wait",
         material_id=material.id,
@@ -302,11 +317,11 @@ def _far_too_cold(
 def _no_reading(stale_after_s: float) -> Reason:
     return Reason(
         "reading_age",
-        "no reading has come from this place",
+        say("no reading has come from this place"),
         None,
         stale_after_s,
         "s",
-        "shop setting",
+        say("shop setting"),
         blocks=True,
     )
 
@@ -319,7 +334,9 @@ def _trouble(air: Air, stale_after_s: float) -> Reason:
         value=air.age_s if stale else None,
         limit=stale_after_s if stale else None,
         unit="s" if stale else "",
-        source="shop setting" if stale else f"sensor uncertainty, {CAUTIOUS_Z:g} sd and more",
+        source=say("shop setting")
+        if stale
+        else say("sensor uncertainty, {cautious_z:g} sd and more", cautious_z=CAUTIOUS_Z),
         blocks=True,
     )
 
@@ -327,11 +344,16 @@ def _trouble(air: Air, stale_after_s: float) -> Reason:
 def _out_of_model(beyond: Beyond) -> Reason:
     return Reason(
         "film_model_range",
-        f"{beyond.name} of {beyond.value:g} {beyond.unit} is outside what the film is reckoned for",
+        say(
+            "{name} of {value:g} {unit} is outside what the film is reckoned for",
+            name=beyond.name,
+            value=beyond.value,
+            unit=beyond.unit,
+        ),
         beyond.value,
         beyond.limit,
         beyond.unit,
-        "range of the film model",
+        say("range of the film model"),
         blocks=True,
     )
 
@@ -339,11 +361,11 @@ def _out_of_model(beyond: Beyond) -> Reason:
 def _unknown(material: Material, coating: Coating, air: Air | None, reason: Reason) -> SprayCheck:
     way = WayOut(
         "reading",
-        "bring a fresh reading: look at the sensor, its battery and its Wi-Fi"
+        say("bring a fresh reading: look at the sensor, its battery and its Wi-Fi")
         if reason.what == "reading_age"
-        else "check the sensor: against another one, or over a jar of damp salt"
+        else say("check the sensor: against another one, or over a jar of damp salt")
         if reason.what == "sensor_trust"
-        else "bring air, work and coat into that range",
+        else say("bring air, work and coat into that range"),
         None,
         "",
     )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from service.science import air as moist
 from service.science import film
 from service.shop.gauges import Cases, Gauge, gauges_of
+from service.shop.said import say
 
 __all__ = ["WayOut", "ways_out"]
 
@@ -51,7 +52,9 @@ def ways_out(cases: Cases, gauges: tuple[Gauge, ...]) -> tuple[WayOut, ...]:
         *_dry(cases),
     )
     return tuple(way for way in tried if way is not None) or (
-        WayOut("wait", "wait for other air; no single change here clears every limit", None, ""),
+        WayOut(
+            "wait", say("wait for other air; no single change here clears every limit"), None, ""
+        ),
     )
 
 
@@ -74,7 +77,7 @@ def _warm(cases: Cases) -> WayOut | None:
     if found is None:
         return None
     by = float(steps[found])
-    return WayOut("warm", f"warm the air and the work by {by:.1f} K", by, "K")
+    return WayOut("warm", say("warm the air and the work by {by:.1f} K", by=by), by, "K")
 
 
 def _dry(cases: Cases) -> tuple[WayOut | None, ...]:
@@ -91,12 +94,18 @@ def _dry(cases: Cases) -> tuple[WayOut | None, ...]:
     dew_point = float(moist.dew_point(air.air_c, float(rh[found])))
     return (
         WayOut(
-            "dry", f"dry the air by {out_g_kg:.1f} g of water per kg of air", out_g_kg, "g/kg"
+            "dry",
+            say("dry the air by {out_g_kg:.1f} g of water per kg of air", out_g_kg=out_g_kg),
+            out_g_kg,
+            "g/kg",
         ),
         WayOut(
-            "wait", f"wait for a dew point of {dew_point:.1f} °C or lower", dew_point, "°C"
+            "wait",
+            say("wait for a dew point of {dew_point:.1f} °C or lower", dew_point=dew_point),
+            dew_point,
+            "°C",
         ),
-    )  # fmt: skip
+    )
 
 
 def _warm_work(cases: Cases) -> WayOut | None:
@@ -108,7 +117,7 @@ def _warm_work(cases: Cases) -> WayOut | None:
         return None
     return WayOut(
         "warm_work",
-        f"let the work warm up to the air, by {air.air_c - air.surface_c:.1f} K",
+        say("let the work warm up to the air, by {air_c:.1f} K", air_c=air.air_c - air.surface_c),
         air.air_c - air.surface_c,
         "K",
     )
@@ -126,7 +135,7 @@ def _retarder(cases: Cases) -> WayOut | None:
     percent = float(more[found])
     return WayOut(
         "retarder",
-        f"{percent:.0f} % retarder in the mix, where its data sheet allows it",
+        say("{percent:.0f} % retarder in the mix, where its data sheet allows it", percent=percent),
         percent,
         "%",
     )
@@ -141,4 +150,4 @@ def _thinner(cases: Cases) -> WayOut | None:
     if found is None:
         return None
     thin = float(wet[found])
-    return WayOut("thinner_coat", f"lighter coats, {thin:.0f} µm wet", thin, "µm")
+    return WayOut("thinner_coat", say("lighter coats, {thin:.0f} µm wet", thin=thin), thin, "µm")

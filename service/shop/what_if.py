@@ -16,6 +16,7 @@ from service.shop.learning import MarkScale
 from service.shop.materials import Coating, Material
 from service.shop.projection import REFERENCE, ReadyTime
 from service.shop.room_work import Assumption, Cost, Room, work_on
+from service.shop.said import say
 from service.shop.spray_check import Reckoner, SprayCheck, check, reckoned
 from service.shop.warming import Body, bodies_of, warmed_by
 
@@ -143,7 +144,7 @@ def what_if(
         reckon=reckon,
     )
     if coating.retarder_pct != now.coating.retarder_pct:
-        told += (Assumption("the waits are those without retarder, which adds to them"),)
+        told += (Assumption(say("the waits are those without retarder, which adds to them")),)
     gain = None
     if now.blush_margin_k is not None and then.blush_margin_k is not None:
         gain = then.blush_margin_k - now.blush_margin_k
@@ -165,14 +166,14 @@ def _surface(
     surface_c = air.surface_c if one.cold_surface_c is None else one.cold_surface_c
     surface_c += air_c - air.air_c
     if change.heat_k:
-        told += (Assumption("the work is as much warmer as the air"),)
+        told += (Assumption(say("the work is as much warmer as the air")),)
     if not change.warm_work_min:
         return surface_c, told
     if not known:
-        text = "the work is as warm as the air already: no probe is on it, and no cold arrival"
+        text = say("the work is as warm as the air already: no probe is on it, and no cold arrival")
         return surface_c, (*told, Assumption(text))
     bodies = one.bodies or bodies_of("", coating.plate_mm, ("top",))
-    told += (Assumption("the work hangs free in still air, cold all through"),)
+    told += (Assumption(say("the work hangs free in still air, cold all through")),)
     return warmed_by(surface_c, air_c, change.warm_work_min, bodies), told
 
 

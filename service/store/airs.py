@@ -12,6 +12,7 @@ from service.science import air as moist
 from service.shop.air import Air, LeftOut, SensorReading, current_air
 from service.shop.correction import Corrections
 from service.shop.quality import Flag
+from service.shop.said import say
 from service.store import absences, corrections, readings
 from service.store.memo import kept
 from service.store.tables import Reading, Sensor
@@ -78,7 +79,7 @@ def _away(
     stretches = kept(session, ("away", place_id), lambda: absences.of(session, used))
     now_ms = to_millis(now)
     return tuple(
-        LeftOut(s.name, "is away for its salt check")
+        LeftOut(s.name, say("is away for its salt check"))
         for s in used
         if any(start <= now_ms < end for start, end in stretches[int(s.id or 0)])
     )

@@ -10,6 +10,7 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.air import Air
+from service.shop.said import say
 from service.shop.warming import (
     Body,
     ColdWork,
@@ -112,8 +113,8 @@ def arrivals_on(
 
 def said_of(row: ColdArrival) -> str:
     """Say an arrival in words."""
-    damp = "" if row.wood_rh_pct is None else f", from air of {row.wood_rh_pct:g} % RH"
-    return f"came in with its wood at {row.wood_c:g} °C{damp}"
+    damp = "" if row.wood_rh_pct is None else say(", from air of {rh:g} % RH", rh=row.wood_rh_pct)
+    return say("came in with its wood at {wood_c:g} °C{damp}", wood_c=row.wood_c, damp=damp)
 
 
 def bodies_on(piece: Piece, parts: Sequence[str] = ()) -> tuple[Body, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from service.shop.said import say
 from service.store.errors import BadInput
 
 __all__ = ["instant", "text", "within"]
@@ -17,9 +18,12 @@ def text(field: str, value: str, longest: int, *, required: bool = False) -> str
     """Trim text; short fields are kept to one line."""
     trimmed = " ".join(value.split()) if longest <= ONE_LINE else value.strip()
     if required and not trimmed:
-        raise BadInput(field, "must not be empty")
+        raise BadInput(field, say("must not be empty"))
     if len(trimmed) > longest:
-        raise BadInput(field, f"is {len(trimmed)} characters long; {longest} at most")
+        raise BadInput(
+            field,
+            say("is {count} characters long; {most} at most", count=len(trimmed), most=longest),
+        )
     return trimmed
 
 
@@ -30,17 +34,26 @@ def instant(
     if at is None:
         return now
     if at.tzinfo is None:
-        raise BadInput(field, "needs a time zone: add Z or an offset such as +01:00")
+        raise BadInput(field, say("needs a time zone: add Z or an offset such as +01:00"))
     if at > now + ahead + CLOCK_SLACK:
         how_far = f"more than {ahead.days} days ahead" if ahead else "in the future"
         raise BadInput(field, f"{at.isoformat()} lies {how_far}")
     if at < EARLIEST:
-        raise BadInput(field, f"{at.isoformat()} is before the year 2000")
+        raise BadInput(field, say("{at} is before the year 2000", at=at.isoformat()))
     return at.astimezone(UTC)
 
 
 def within(field: str, value: float, low: float, high: float, unit: str) -> float:
     """Return a figure that lies in its range; NaN lies in none."""
     if not low <= value <= high:
-        raise BadInput(field, f"{value:g} is outside {low:g} to {high:g} {unit}")
+        raise BadInput(
+            field,
+            say(
+                "{value:g} is outside {low:g} to {high:g} {unit}",
+                value=value,
+                low=low,
+                high=high,
+                unit=unit,
+            ),
+        )
     return value

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
+from service.shop.said import say
 from service.store.arrivals import arrivals_on
 from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
@@ -58,15 +59,24 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) 
     entries = [_coat_entry(c, named(c.step_key), catalogue) for c in coats]
     entries += [
         LogEntry(
-            "step", int(s.id or 0), s.at, f"{named(s.step_key)}: done", step_key=s.step_key,
-            who=s.who, note=s.note, undone=s.undone_at is not None, parts=tuple(s.parts),
+            "step",
+            int(s.id or 0),
+            s.at,
+            say("{step}: done", step=named(s.step_key)),
+            step_key=s.step_key,
+            who=s.who,
+            note=s.note,
+            undone=s.undone_at is not None,
+            parts=tuple(s.parts),
         )
         for s in steps
-    ]  # fmt: skip
+    ]
     entries += [
         LogEntry(
             "hung", int(h.id or 0), h.from_at,
-            f"{'hung' if h.from_at <= now else 'to hang'} in {h.place_id}", place_id=h.place_id,
+            say("hung in {place}", place=h.place_id)
+            if h.from_at <= now
+            else say("to hang in {place}", place=h.place_id), place_id=h.place_id,
             undone=h.undone_at is not None,
         )
         for h in hung
@@ -84,11 +94,16 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) 
     ]
     entries += [
         LogEntry(
-            "flaw", int(f.id or 0), f.seen_at, f"flaw: {f.kind}", note=f.note, who=f.who,
+            "flaw",
+            int(f.id or 0),
+            f.seen_at,
+            say("flaw: {kind}", kind=f.kind),
+            note=f.note,
+            who=f.who,
             undone=f.undone_at is not None,
         )
         for f in flaws
-    ]  # fmt: skip
+    ]
     return sorted(entries, key=lambda e: (e.at, e.id), reverse=True)
 
 
@@ -99,7 +114,7 @@ def _coat_entry(coat: Coat, step_name: str, catalogue: Catalogue) -> LogEntry:
         kind="coat",
         id=int(coat.id or 0),
         at=coat.at,
-        text=f"{step_name}: {name}",
+        text=say("{step}: {material}", step=step_name, material=name),
         step_key=coat.step_key,
         material_id=coat.material_id,
         wet_um=coat.wet_um,

@@ -31,6 +31,7 @@ from service.shop.plan import (
 )
 from service.shop.plan.model import SLOT_MIN
 from service.shop.plan.upcoming import acts_ahead
+from service.shop.said import say
 from service.store import readings
 from service.store.db import Database
 from service.store.desk import Desk
@@ -407,10 +408,10 @@ def _check(working: Working) -> None:
 
 def _why_not(card: InstrumentCard) -> str:
     if card.act.state == "finished":
-        return "finished"
+        return say("finished")
     if card.act.state == "unknown":
-        return "no air is known where it hangs"
-    return "" if card.place_id is not None else "it hangs in no place"
+        return say("no air is known where it hangs")
+    return "" if card.place_id is not None else say("it hangs in no place")
 
 
 def _stretches(working: Working, now: datetime, zone: tzinfo, days: int) -> list[Stretch]:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from tzlocal import get_localzone
 
 from service.settings import Settings
+from service.shop.said import say
 from service.store.airs import ShopFacts
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict
@@ -118,7 +119,9 @@ class SettingsBook:
                 if source in {"environment", "file"}:
                     if value == getattr(self._now, name):
                         continue  # a form sends all of them
-                    raise Conflict(name, f"is set by the {source}; change it there")
+                    raise Conflict(
+                        name, say("is set by the {source}; change it there", source=source)
+                    )
                 if value is None:
                     taken.pop(name, None)
                 else:
@@ -171,7 +174,7 @@ def zone_called(name: str | None) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise BadInput("zone", f"there is no zone {name[:60]!r}") from error
+        raise BadInput("zone", say("there is no zone {name}", name=repr(name[:60]))) from error
 
 
 def _checked(name: str, value: Any) -> Any:
@@ -196,7 +199,7 @@ def _checked(name: str, value: Any) -> Any:
 
 def _one_of(name: str, value: Any, known: tuple[Any, ...]) -> Any:
     if value not in known:
-        raise BadInput(name, f"must be one of {', '.join(map(str, known))}")
+        raise BadInput(name, say("must be one of {known}", known=", ".join(map(str, known))))
     return value
 
 
@@ -204,14 +207,14 @@ def _number(name: str, value: Any) -> float:
     try:
         number = float(value)
     except (TypeError, ValueError) as error:
-        raise BadInput(name, "is no number") from error
+        raise BadInput(name, say("is no number")) from error
     if not math.isfinite(number):
-        raise BadInput(name, "is no number")
+        raise BadInput(name, say("is no number"))
     return number
 
 
 def _whole(name: str, value: Any) -> int:
     number = _number(name, value)
     if number != int(number):
-        raise BadInput(name, "is no whole number")
+        raise BadInput(name, say("is no whole number"))
     return int(number)

@@ -28,6 +28,7 @@ from service.shop.learning import (
     update,
 )
 from service.shop.materials import Material
+from service.shop.said import say
 from service.store import verdict_clocks
 from service.store.catalogue import Catalogue
 from service.store.db import Database
@@ -180,7 +181,7 @@ def _reckoning(session: Session) -> Reckoning:
 
 def said_of(verdict: Verdict) -> str:
     """Say a verdict in words, with the mark it is about."""
-    return f"{SAID[verdict.said]} ({verdict.mark.replace('_', ' ')})"
+    return say("{said} ({mark})", said=SAID[verdict.said], mark=verdict.mark.replace("_", " "))
 
 
 def verdicts_on(

@@ -11,6 +11,7 @@ from typing import TypeVar
 from service.shop.film_table import FilmTable, Known
 from service.shop.materials import Coating, Material
 from service.shop.outlook import Paths
+from service.shop.said import say
 from service.shop.spray_check import SprayCheck
 from service.shop.spray_windows import (
     STEPS_H,
@@ -108,7 +109,7 @@ class WindowBook:
         issued_at = datetime.fromtimestamp(issue.issued_s, UTC)
         air = check.air
         if air is None or air.trouble is not None:
-            why = "the air here is not known now" if air is None else air.trouble or ""
+            why = say("the air here is not known now") if air is None else air.trouble or ""
             return SprayOutlook((), issued_at, why)
         if any(reason.what == "film_model_range" for reason in check.reasons):
             return SprayOutlook((), issued_at, check.reasons[0].text)

@@ -45,42 +45,63 @@ def rungs_of(check: SprayCheck, words: Words) -> list[Rung]:
     rungs = []
     if check.cold_surface_c is not None:
         over = None if air.dew_point_c is None else check.cold_surface_c - air.dew_point_c
-        rungs.append(Rung("air", "Air", air.air_c))
+        rungs.append(Rung("air", words.say("Air"), air.air_c))
         rungs.append(
-            Rung("surface", "The work, reckoned", check.cold_surface_c, _over(over, words))
+            Rung(
+                "surface",
+                words.say("The work, reckoned"),
+                check.cold_surface_c,
+                _over(over, words),
+            )
         )
     elif air.surface_measured:
-        rungs.append(Rung("air", "Air", air.air_c))
+        rungs.append(Rung("air", words.say("Air"), air.air_c))
         rungs.append(
-            Rung("surface", "Surface", air.surface_c, _over(air.dew_point_margin_k, words))
+            Rung(
+                "surface",
+                words.say("Surface"),
+                air.surface_c,
+                _over(air.dew_point_margin_k, words),
+            )
         )
     else:
         note = _over(air.dew_point_margin_k, words)
-        rungs.append(Rung("air", "Air (and surface)", air.air_c, note))
+        rungs.append(Rung("air", words.say("Air (and surface)"), air.air_c, note))
     if check.film_floor_c is not None:
         note = _over(check.blush_margin_k, words)
-        rungs.append(Rung("film", "Wet film, coldest", check.film_floor_c, note))
+        rungs.append(Rung("film", words.say("Wet film, coldest"), check.film_floor_c, note))
     if air.dew_point_c is not None:
         doubt = words.difference(CAUTIOUS_Z * air.dew_point_sd_k)
-        rungs.append(Rung("dew", "Dew point", air.dew_point_c, f"give or take {doubt}"))
+        note = words.say("give or take {doubt}", doubt=doubt)
+        rungs.append(Rung("dew", words.say("Dew point"), air.dew_point_c, note))
     return sorted(rungs, key=lambda rung: -rung.celsius)
 
 
 def _over(margin_k: float | None, words: Words) -> str:
     if margin_k is None:
         return ""
-    side = "above" if margin_k >= 0 else "below"
-    return f"{words.difference(abs(margin_k))} {side} dew point"
+    margin = words.difference(abs(margin_k))
+    if margin_k >= 0:
+        return words.say("{margin} above dew point", margin=margin)
+    return words.say("{margin} below dew point", margin=margin)
 
 
 def ladder_text(check: SprayCheck, words: Words) -> str:
     """Say the ladder in one sentence, for those who do not see it."""
     rungs = rungs_of(check, words)
     said = [
-        f"{r.name.lower()} {words.temperature(r.celsius)}" + (f" ({r.note})" if r.note else "")
+        f"{_within(r.name, words)} {words.temperature(r.celsius)}"
+        + (f" ({r.note})" if r.note else "")
         for r in rungs
     ]
-    return "From the top: " + "; ".join(said) + "." if said else "No air is known here."
+    if not said:
+        return words.say("No air is known here.")
+    return words.say("From the top: {rungs}.", rungs="; ".join(said))
+
+
+def _within(name: str, words: Words) -> str:
+    """A name within a sentence; German writes its nouns with a capital anywhere."""
+    return name.lower() if words.tongue.lang == "en" else name
 
 
 def draw_ladder(check: SprayCheck, words: Words) -> Markup:

@@ -168,14 +168,16 @@ def windows_out(
 def window_words(found: SprayOutlook, words: Words, now: datetime) -> str:
     """Say the next window in one line."""
     if found.why_none:
-        return f"No outlook: {found.why_none}."
+        return words.say("No outlook: {why}.", why=words.local(found.why_none))
     window = found.next
     if window is None:
-        return "No spray window is likely in the next 48 h."
+        return words.say("No spray window is likely in the next 48 h.")
     chance = f"({100 * window.probability:.0f} %)"
     if window.open_now:
-        return f"Window open: likely until {words.at(window.end_at, now)} {chance}"
-    return f"Next window: {stretch_words(window, words, now)} {chance}"
+        until = words.at(window.end_at, now)
+        return words.say("Window open: likely until {until} {chance}", until=until, chance=chance)
+    stretch = stretch_words(window, words, now)
+    return words.say("Next window: {stretch} {chance}", stretch=stretch, chance=chance)
 
 
 def stretch_words(window: SprayWindow, words: Words, now: datetime) -> str:
@@ -183,6 +185,7 @@ def stretch_words(window: SprayWindow, words: Words, now: datetime) -> str:
     start, end = (at.astimezone(words.zone) for at in (window.start_at, window.end_at))
     said = words.at(window.start_at, now)
     if start.date() == now.astimezone(words.zone).date():
-        said = f"today {said}"
-    until = f"{end:%H:%M}" if start.date() == end.date() else words.at(window.end_at, now)
-    return f"{said} to {until}"
+        said = words.say("today {clock}", clock=said)
+    same = start.date() == end.date()
+    until = words.clock(window.end_at) if same else words.at(window.end_at, now)
+    return words.say("{start} to {end}", start=said, end=until)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -26,6 +27,10 @@ class PhrasesIn:
         """A table of phrases in the language."""
         return {key: self._said(value) for key, value in known.items()}
 
+    def named(self, things: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Give things (materials, schedules) by id as they are now, their names in the language."""
+        return things if self._tongue is ENGLISH else _Named(things, self._tongue)
+
     def _get(self, name: str) -> Any:
         known = getattr(phrases, name)
         if self._tongue is ENGLISH:
@@ -37,7 +42,26 @@ class PhrasesIn:
     def _said(self, value: Any) -> Any:
         if isinstance(value, str):
             return self._tongue.said(value)
+        if isinstance(value, Mapping):
+            return self.of(value)
         return tuple(map(self._said, value)) if isinstance(value, tuple) else value
 
-    def _saying(self, phrase: Callable[..., str]) -> Callable[..., str]:
-        return lambda *given: self._tongue.said(phrase(*given))
+    def _saying(self, phrase: Callable[..., Any]) -> Callable[..., Any]:
+        return lambda *given: self._said(phrase(*given))
+
+
+class _Named(Mapping[str, Any]):
+    """Looks through to things that may change, and says their names."""
+
+    def __init__(self, things: Mapping[str, Any], tongue: Tongue) -> None:
+        self._things, self._tongue = things, tongue
+
+    def __getitem__(self, key: str) -> Any:
+        thing = self._things[key]
+        return replace(thing, name=self._tongue.said(thing.name))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._things)
+
+    def __len__(self) -> int:
+        return len(self._things)

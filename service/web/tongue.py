@@ -27,7 +27,10 @@ DOMAIN = "boothglass"
 TOLD_IN = ("service/shop/", "service/store/", "service/web/phrases.py", "service/notify/")
 """Where sentences are made that reach a page already said."""
 
-MOST_DEEP = 3
+FIGURE = r"[-−+]?\d[\d.]*(?:e[-+]?\d+)?%?"
+"""What a figure in a sentence looks like."""
+
+MOST_DEEP = 4
 """A sentence may hold another one, which may hold a name."""
 
 
@@ -176,9 +179,10 @@ def _literals(template: str) -> list[str]:
 
 def _pattern(template: str) -> re.Pattern[str]:
     parts, seen = [], set[str]()
-    for text, name, *_ in string.Formatter().parse(template):
+    for text, name, spec, _ in string.Formatter().parse(template):
         parts.append(re.escape(text))
         if name is not None:
-            parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>.+?)")
+            held = FIGURE if spec and spec[-1] in "fg%d" else ".+?"
+            parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>{held})")
             seen.add(name)
     return re.compile("".join(parts), re.DOTALL)

@@ -121,7 +121,7 @@ class Words:
 
     def fine(self, percent: float | None) -> str:
         """A relative humidity to a tenth, where a sensor is looked at closely."""
-        return UNKNOWN if percent is None else f"{self._plain(percent, 1)} % RH"
+        return UNKNOWN if percent is None else f"{self._plain(percent, 1)} {self.say('% RH')}"
 
     def quantity(self, name: str, value: float | None) -> str:
         """A figure of a sensor: ``rh_pct``, or a temperature."""
@@ -131,11 +131,15 @@ class Words:
         """A standard uncertainty of such a figure."""
         if sd is None:
             return UNKNOWN
-        return f"{self._plain(sd, 1)} % RH" if name == "rh_pct" else self.difference(sd, 2)
+        return (
+            f"{self._plain(sd, 1)} {self.say('% RH')}"
+            if name == "rh_pct"
+            else self.difference(sd, 2)
+        )
 
     def correction(self, name: str, slope: float, offset: float) -> str:
         """A correction as arithmetic on what was sent, in the shop's units."""
-        unit = "% RH" if name == "rh_pct" else self.temperature_unit
+        unit = self.say("% RH") if name == "rh_pct" else self.temperature_unit
         shift = self.offset_figure(name, slope, offset)
         sent = self.say("sent")
         if abs(slope - 1.0) >= 5e-5:
@@ -181,7 +185,7 @@ class Words:
         if unit == "µm":
             return self.film(value)
         if unit == "% RH":
-            return f"{self._plain(value, 0)} % RH"
+            return f"{self._plain(value, 0)} {self.say('% RH')}"
         if unit == "s":
             return self.span(timedelta(seconds=value))
         if unit == "of the wait":
@@ -243,7 +247,7 @@ class Words:
     def limit_unit(self, name: str) -> str:
         """Unit of a material's limit, by its name."""
         if name.endswith("_pct"):
-            return "% RH"
+            return self.say("% RH")
         return self.temperature_unit if name.endswith("_c") else self.difference_unit
 
     def limit_figure(self, name: str, value: float) -> str:
@@ -369,6 +373,10 @@ class Words:
         """A day of the week with its date: Thursday 3 Mar."""
         here = instant.astimezone(self.zone)
         return f"{self._date(here, 'EEEE')} {self._date(here, 'MMMd')}"
+
+    def weekday_short(self, instant: datetime) -> str:
+        """A day of the week in a figure: Thu."""
+        return self._date(instant.astimezone(self.zone), "EEE")
 
     def day(self, instant: datetime | None, now: datetime) -> str:
         """A date: 3 Mar, with its year where that is another one."""

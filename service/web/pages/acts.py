@@ -7,6 +7,7 @@ from collections.abc import Callable
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web import inputs
 from service.web.deps import Shop, ShopDep
@@ -169,7 +170,7 @@ def _cold(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     try:
         given["wood_c"] = repr(words.value_si("surface_c", float(given["wood_c"])))
     except ValueError as error:
-        raise FormError([("wood_c", "is no number")]) from error
+        raise FormError([("wood_c", say("is no number"))]) from error
     form = read(inputs.ColdArrivalIn, given, words)
     row = shop.work.arrivals.record(
         instrument_id, form.wood_c, at=form.at, wood_rh_pct=form.wood_rh_pct

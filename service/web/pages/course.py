@@ -107,11 +107,14 @@ def _mean(value: Any) -> float:
 
 def _summary(rows: Sequence[AirPoint], words: Words) -> str:
     if not rows:
-        return "No readings in this span."
+        return words.say("No readings in this span.")
     warm, damp = [r.air_c for r in rows], [r.rh_pct for r in rows]
-    return (
-        f"Air {words.temperature(min(warm))} to {words.temperature(max(warm))}, "
-        f"relative humidity {words.humidity(min(damp))} to {words.humidity(max(damp))}."
+    return words.say(
+        "Air {coldest} to {warmest}, relative humidity {driest} to {dampest}.",
+        coldest=words.temperature(min(warm)),
+        warmest=words.temperature(max(warm)),
+        driest=words.humidity(min(damp)),
+        dampest=words.humidity(max(damp)),
     )
 
 
@@ -146,12 +149,12 @@ def _draw(
     if past is not None:
         lines += _marked(past, x)
     last = rows[-1]
-    names = [("Air", warm.y(last.air_c))]
+    names = [(words.say("Air"), warm.y(last.air_c))]
     if last.dew_point_c is not None:
-        names.append(("Dew", warm.y(last.dew_point_c)))
+        names.append((words.say("Dew"), warm.y(last.dew_point_c)))
     if len(names) == 2 and names[1][1] - names[0][1] < 13:
-        names = [("Air", names[0][1] - 7), ("Dew", names[0][1] + 7)]
-    names.append(("RH", damp.y(last.rh_pct)))
+        names = [(words.say("Air"), names[0][1] - 7), (words.say("Dew"), names[0][1] + 7)]
+    names.append((words.say("RH"), damp.y(last.rh_pct)))
     return Markup().join(
         [
             Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(

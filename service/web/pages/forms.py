@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 from fastapi import Depends, Request
 from pydantic import BaseModel, ValidationError
 
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web.problems import FieldError, field_name
 from service.web.words import Words
@@ -60,7 +61,7 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
             try:
                 given[name] = words.from_field(given[name])
             except ValueError as error:
-                raise FormError([(name, "is no date and time")]) from error
+                raise FormError([(name, say("is no date and time"))]) from error
     for name, field, plain in (
         ("wet", "wet_um", words.film_um),
         ("removed", "removed_um", words.film_um),
@@ -70,7 +71,7 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
             try:
                 given[field] = plain(float(fields[name]))
             except ValueError as error:
-                raise FormError([(field, "is no number")]) from error
+                raise FormError([(field, say("is no number"))]) from error
     ticked = [name.removeprefix("part-") for name in fields if name.startswith("part-")]
     if ticked and "parts" in model.model_fields:
         given["parts"] = ticked

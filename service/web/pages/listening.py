@@ -8,6 +8,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web import kind_answers as answers
 from service.web.deps import ListenError, Shop, ShopDep
@@ -40,7 +41,7 @@ def listen(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Begin to listen."""
     seconds = fields.get("seconds", "30")
     if seconds not in SECONDS:
-        return _page(request, shop, 422, errors={"seconds": "is none of those offered"})
+        return _page(request, shop, 422, errors={"seconds": say("is none of those offered")})
     with suppress(ListenError):  # a second tap: the round under way is shown
         shop.listener.start(int(seconds), shop.kinds.reads())
     return RedirectResponse("/listening", 303)

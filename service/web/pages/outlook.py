@@ -96,7 +96,8 @@ def _fan(
         WARM_TOP,
         FOOT,
     )
-    said = f"Air and dew point expected over the next 48 h. {_said(windows, words, now)}"
+    said = words.say("Air and dew point expected over the next 48 h.")
+    said = f"{said} {_said(windows, words, now)}"
     parts = [
         Markup(
             '<svg class="course outlook" viewBox="0 0 {} {}" role="img" aria-label="{}">'
@@ -115,10 +116,13 @@ def _fan(
         parts.append(Markup('<path class="line line-{}" d="M{}"/>').format(kind, middle))
     parts += [_band(w, x) for w in windows]
     last = hours[-1]
-    names = [("Air", axis.y(last.air_c.p50)), ("Dew", axis.y(last.dew_point_c.p50))]
+    names = [
+        (words.say("Air"), axis.y(last.air_c.p50)),
+        (words.say("Dew"), axis.y(last.dew_point_c.p50)),
+    ]
     if names[1][1] - names[0][1] < 13:
-        names = [("Air", names[0][1] - 7), ("Dew", names[0][1] + 7)]
-    names.append(("Spray", BAND_FOOT - 6))
+        names = [(words.say("Air"), names[0][1] - 7), (words.say("Dew"), names[0][1] + 7)]
+    names.append((words.say("Spray"), BAND_FOOT - 6))
     parts += [
         Markup('<text class="course-name" x="{}" y="{}">{}</text>').format(
             RIGHT + 5, round(y + 4, 1), name
@@ -130,10 +134,14 @@ def _fan(
 
 def _said(windows: Sequence[SprayWindow], words: Words, now: datetime) -> str:
     if not windows:
-        return "No spray window is likely."
+        return words.say("No spray window is likely.")
     return " ".join(
-        f"Spray from {words.at(w.start_at, now)} to {words.at(w.end_at, now)}, "
-        f"{100 * w.probability:.0f} %."
+        words.say(
+            "Spray from {start} to {end}, {chance} %.",
+            start=words.at(w.start_at, now),
+            end=words.at(w.end_at, now),
+            chance=f"{100 * w.probability:.0f}",
+        )
         for w in windows
     )
 
@@ -178,7 +186,7 @@ def _hours(
     shown = []
     while at <= to_at:
         if at >= from_at:
-            said = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
+            said = words.weekday_short(at) if at.hour == 0 else words.clock(at)
             shown.append(
                 Markup(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'

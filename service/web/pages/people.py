@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.shop.notices import NOTICE_KINDS
+from service.shop.said import say
 from service.store.errors import BadInput, StoreError
 from service.web import people_words
 from service.web.api.people import checked
@@ -211,7 +212,7 @@ def _in_short(told: dict[str, str], *, asks: bool) -> str:
 def _rules(fields: Fields) -> dict[str, Any]:
     how = {kind: fields.get(f"told-{kind}", "on") for kind in NOTICE_KINDS}
     if wrong := [kind for kind, said in how.items() if said not in people_words.HOW_TOLD]:
-        raise BadInput(f"told-{wrong[0]}", "is none of the choices")
+        raise BadInput(f"told-{wrong[0]}", say("is none of the choices"))
     wanted = [kind for kind, said in how.items() if said != "off"]
     rules: dict[str, Any] = {
         # Who wants all that there is wants what a later version adds, too.
@@ -226,5 +227,5 @@ def _rules(fields: Fields) -> dict[str, Any]:
             try:
                 rules[name] = int(fields[name]) if name == "then_person" else float(fields[name])
             except ValueError as error:
-                raise BadInput(name, "is no number") from error
+                raise BadInput(name, say("is no number")) from error
     return rules

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.shop.plan import solver_there
+from service.shop.said import say
 from service.store.errors import BadInput, StoreError
 from service.store.planning import DAYS, Line, Working
 from service.web.deps import Shop, ShopDep
@@ -49,7 +50,7 @@ def _working(fields: Fields) -> Working:
         try:
             counts[name] = int(fields.get(name, ""))
         except ValueError as error:
-            raise BadInput(name, "is no whole number") from error
+            raise BadInput(name, say("is no whole number")) from error
     return Working(hours, **counts)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.said import say
 from service.store.catalogue import Kind
 from service.store.errors import BadInput, NotFound, StoreError
 from service.store.recipes import LIMITS
@@ -119,7 +120,7 @@ def _figures(
         given = {key: _number(fields, f"{name}.{key}") for key in held}
         changed = {key: value for key, value in given.items() if value != held[key]}
         if "hours" in changed and changed["hours"] is None:
-            raise BadInput(f"{name}.hours", "must not be empty")
+            raise BadInput(f"{name}.hours", say("must not be empty"))
         if changed:
             marks[name] = changed
     limits: dict[str, float] = {}

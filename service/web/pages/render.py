@@ -80,7 +80,7 @@ class Studio:
         )
         own = PhrasesIn(tongue)
         drawer.filters["iso"] = models.iso
-        drawer.filters["pairs"] = _pairs
+        drawer.filters["pairs"] = lambda things: _pairs(things, tongue)
         drawer.filters["said"] = tongue.said
         drawer.filters["first_upper"] = phrases.first_upper
         drawer.filters["reason_name"] = own.reason_name
@@ -97,8 +97,8 @@ class Studio:
             flaw_names={
                 key: tongue.said(kind.name) for key, kind in shop.desk.catalogue.flaw_kinds.items()
             },
-            materials=shop.desk.catalogue.materials,
-            schedules=shop.desk.catalogue.schedules,
+            materials=own.named(shop.desk.catalogue.materials),
+            schedules=own.named(shop.desk.catalogue.schedules),
         )
         return drawer
 
@@ -184,6 +184,6 @@ def _here(request: Request) -> str:
     return request.url.path + (f"?{query}" if query else "")
 
 
-def _pairs(things: Iterable[Any]) -> list[tuple[str, str]]:
+def _pairs(things: Iterable[Any], tongue: Tongue) -> list[tuple[str, str]]:
     """Id and name of each, as a choice lists them."""
-    return [(thing.id, thing.name) for thing in things]
+    return [(thing.id, tongue.said(thing.name)) for thing in things]

@@ -64,13 +64,24 @@ def sensor_chart(
 
 def _summary(shown: Sequence[SensorPoint], flagged: dict[str, int], words: Words) -> str:
     if not shown:
-        return "No readings in this span."
+        return words.say("No readings in this span.")
     warm, damp = [p.air_c for p in shown], [p.rh_pct for p in shown]
-    text = (
-        f"Air {words.temperature(min(warm))} to {words.temperature(max(warm))}, "
-        f"relative humidity {words.humidity(min(damp))} to {words.humidity(max(damp))}"
+    figures = {
+        "coldest": words.temperature(min(warm)),
+        "warmest": words.temperature(max(warm)),
+        "driest": words.humidity(min(damp)),
+        "dampest": words.humidity(max(damp)),
+    }
+    if not flagged:
+        return words.say(
+            "Air {coldest} to {warmest}, relative humidity {driest} to {dampest}, as corrected.",
+            **figures,
+        )
+    return words.say(
+        "Air {coldest} to {warmest}, relative humidity {driest} to {dampest}, as corrected; "
+        "flagged as below.",
+        **figures,
     )
-    return f"{text}, as corrected." if not flagged else f"{text}, as corrected; flagged as below."
 
 
 def _draw(
@@ -101,7 +112,7 @@ def _draw(
             *lines,
         ]
     last = shown[-1]
-    names = [("Air", warm.y(last.air_c)), ("RH", damp.y(last.rh_pct))]
+    names = [(words.say("Air"), warm.y(last.air_c)), (words.say("RH"), damp.y(last.rh_pct))]
     return Markup().join(
         [
             Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.store.sensor_book import KEEP, Around
 from service.web import inputs
@@ -173,7 +174,7 @@ def _own(
         when: datetime | None = words.from_field(at) if at else None
         return shop.sensors.around(sensor_id, quantity, when), ""
     except ValueError:
-        return None, "that is no date and time"
+        return None, say("that is no date and time")
     except StoreError as error:
         return None, error.reason
 
@@ -228,4 +229,4 @@ def _figure(fields: Fields, name: str, default: float, said: str = "") -> float:
     try:
         return float(fields[name].replace(",", ".")) if name in fields else default
     except ValueError as error:
-        raise FormError([(said or name, "is no number")]) from error
+        raise FormError([(said or name, say("is no number"))]) from error

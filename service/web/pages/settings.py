@@ -8,6 +8,7 @@ from zoneinfo import available_timezones
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.shop.said import say
 from service.store.errors import BadInput, StoreError
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame
@@ -55,7 +56,7 @@ def set_person(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     renderer = renderer_of(request)
     known = {str(person.id) for person in shop.telling.people.people()}
     if chosen and chosen not in known:
-        errors = {"person": "is nobody here"}
+        errors = {"person": say("is nobody here")}
         return _device(renderer, request, shop, 422, errors=errors, values=fields)
     answer = RedirectResponse("/settings/device?said=device", 303)
     keep(answer, PERSON, chosen)
@@ -71,7 +72,7 @@ def set_device(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     chosen = {name: fields.get(name, "") for name in CHOICES}
     for name, value in chosen.items():
         if value and value not in allowed[name]:
-            errors = {name: "is none of those offered"}
+            errors = {name: say("is none of those offered")}
             return _device(renderer, request, shop, 422, errors=errors, values=fields)
     answer = RedirectResponse(back_to(fields, "/settings/device", said="device"), 303)
     person = renderer.holder.person
@@ -107,11 +108,11 @@ def settings_given(fields: Fields, words: Words) -> dict[str, Any]:
             try:
                 given[name] = plain(float(fields[typed].replace(",", ".")))
             except ValueError as error:
-                raise FormError([(typed, "is no number")]) from error
+                raise FormError([(typed, say("is no number"))]) from error
         elif f"has-{typed}" in fields:
             given[name] = None
     if "has-keep_raw_days" in fields and fields.get("keep_raw_days") == "0":
-        raise BadInput("keep_raw_days", "must be empty or 30 at least")
+        raise BadInput("keep_raw_days", say("must be empty or 30 at least"))
     return given
 
 

@@ -15,6 +15,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from service.settings import parse_mqtt_url
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web import inputs
 from service.web import kind_answers as heard_answers
@@ -147,7 +148,7 @@ def choose_material(request: Request, shop: ShopDep, fields: FormDep) -> Respons
     """Ask the first spray check: of the place that was heard, for the material."""
     chosen = fields.get("material", "")
     if chosen not in {m.id for m in shop.desk.catalogue.materials.values() if m.blend is not None}:
-        errors = {"material": "is none of those offered"}
+        errors = {"material": say("is none of those offered")}
         return _material(renderer_of(request), request, shop, 422, errors=errors)
     mark(shop, "material")
     place = progress(shop).place
@@ -176,7 +177,7 @@ def _number(name: str, typed: str) -> float:
     try:
         return float(typed.replace(",", "."))
     except ValueError as error:
-        raise FormError([(name, "is no number")]) from error
+        raise FormError([(name, say("is no number"))]) from error
 
 
 def _broker(request: Request, shop: Shop) -> Broker:

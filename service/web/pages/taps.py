@@ -8,6 +8,7 @@ from datetime import datetime
 from fastapi import Request
 from starlette.responses import Response
 
+from service.shop.said import say
 from service.store.errors import StoreError
 from service.web.deps import Shop
 from service.web.pages.forms import Fields, FormError, blame
@@ -49,7 +50,7 @@ def made_at(shop: Shop, fields: Fields, name: str) -> Fields:
     try:
         said = datetime.fromisoformat(fields["tapped_at"])
     except ValueError as error:
-        raise FormError([("tapped_at", "is no date and time")]) from error
+        raise FormError([("tapped_at", say("is no date and time"))]) from error
     made = shop.taps.made_at(said)
     return fields if name in fields else fields | {name: made.isoformat()}
 

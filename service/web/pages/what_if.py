@@ -10,11 +10,13 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.shop.materials import Material
+from service.shop.said import say
 from service.shop.what_if import Change, Wait, WhatIf
 from service.store.errors import BadInput, NotFound, StoreError
 from service.store.what_if import Asked, RoomGiven, ask_what_if
 from service.web.deps import Shop, ShopDep
 from service.web.pages.render import renderer_of
+from service.web.phrases import first_upper, mark_name
 from service.web.problems import field_name
 from service.web.words import Words
 
@@ -116,7 +118,7 @@ def _figure(values: dict[str, str], name: str, si: Callable[[float], float]) -> 
     try:
         return si(float(values[name].replace(",", ".")))
     except ValueError as error:
-        raise BadInput(name, "is no number") from error
+        raise BadInput(name, say("is no number")) from error
 
 
 def _differs(found: WhatIf) -> bool:
@@ -130,15 +132,18 @@ def _rows(found: WhatIf, words: Words) -> list[_Row]:
         return _Row(name, told(sides[0]), told(sides[1]))
 
     rows = [
-        row("Air", lambda s: words.temperature(s.air.air_c)),
-        row("Humidity", lambda s: words.humidity(s.air.rh_pct)),
-        row("Dew point", lambda s: words.temperature(s.air.dew_point_c)),
-        row("Work's surface", lambda s: words.temperature(s.check.surface_c)),
-        row("Wet film, coldest", lambda s: words.temperature(s.check.film_floor_c)),
-        row("Over dew point", lambda s: words.difference(s.check.blush_margin_k)),
-        row("Blush risk", lambda s: words.chance(s.check.blush_probability)),
-        row("Coat", lambda s: f"{words.film(s.check.coating.wet_um)} wet"),
-        row("Retarder", lambda s: f"{s.check.coating.retarder_pct:g} %"),
+        row(words.say("Air"), lambda s: words.temperature(s.air.air_c)),
+        row(words.say("Humidity"), lambda s: words.humidity(s.air.rh_pct)),
+        row(words.say("Dew point"), lambda s: words.temperature(s.air.dew_point_c)),
+        row(words.say("Work's surface"), lambda s: words.temperature(s.check.surface_c)),
+        row(words.say("Wet film, coldest"), lambda s: words.temperature(s.check.film_floor_c)),
+        row(words.say("Over dew point"), lambda s: words.difference(s.check.blush_margin_k)),
+        row(words.say("Blush risk"), lambda s: words.chance(s.check.blush_probability)),
+        row(
+            words.say("Coat"),
+            lambda s: words.say("{film} wet", film=words.film(s.check.coating.wet_um)),
+        ),
+        row(words.say("Retarder"), lambda s: f"{s.check.coating.retarder_pct:g} %"),
     ]
     return rows + _wait_rows(found.now.waits, found.then.waits, words)
 
@@ -146,12 +151,17 @@ def _rows(found: WhatIf, words: Words) -> list[_Row]:
 def _wait_rows(now: Sequence[Wait], then: Sequence[Wait], words: Words) -> list[_Row]:
     return [
         _Row(
-            ("Last coat to " if a.under_way else "To ") + a.mark.replace("_", " "),
+            _wait_name(a, words),
             words.wait(a.hours),
             words.wait(b.hours),
         )
         for a, b in zip(now, then, strict=False)
     ]
+
+
+def _wait_name(wait: Wait, words: Words) -> str:
+    mark = words.local(mark_name(wait.mark))
+    return words.say("Last coat {mark}", mark=mark) if wait.under_way else first_upper(mark)
 
 
 def _costs(found: WhatIf, words: Words) -> list[str]:
@@ -160,17 +170,38 @@ def _costs(found: WhatIf, words: Words) -> list[str]:
     if found.blush_margin_gain_k is not None:
         more = found.blush_margin_gain_k >= 0.0
         by = words.difference(abs(found.blush_margin_gain_k))
-        said.append(f"The wet film is {by} {'further over' if more else 'nearer'} the dew point.")
+        said.append(
+            words.say("The wet film is {by} further over the dew point.", by=by)
+            if more
+            else words.say("The wet film is {by} nearer the dew point.", by=by)
+        )
     if cost.water_l is not None and cost.water_g_kg is not None:
         if cost.water_l > 0:
             taken = words.local(f"{cost.water_g_kg:.1f} g/kg")
             said.append(
-                f"Water to take out of the air: {words.liquid(cost.water_l)} ({taken}), nine tenths"
-                f" of it in {words.wait(cost.follows_h)}."
+                words.say(
+                    "Water to take out of the air: {water} ({share}), nine tenths of it in {wait}.",
+                    water=words.liquid(cost.water_l),
+                    share=taken,
+                    wait=words.wait(cost.follows_h),
+                )
             )
-        said.append(f"Then the machine keeps taking {words.liquid(cost.water_l_day)} a day.")
+        water = words.liquid(cost.water_l_day)
+        said.append(words.say("Then the machine keeps taking {water} a day.", water=water))
     if cost.heat_kwh is not None:
-        said.append(f"Warming up: {cost.heat_kwh:.1f} kWh; then {cost.hold_kw:.1f} kW to hold it.")
+        said.append(
+            words.say(
+                "Warming up: {heat} kWh; then {power} kW to hold it.",
+                heat=words.figure(cost.heat_kwh, 1),
+                power=words.figure(cost.hold_kw or 0.0, 1),
+            )
+        )
     if cost.kwh:
-        said.append(f"In all about {cost.kwh:.1f} kWh with {cost.hold_h:g} hours of holding.")
+        said.append(
+            words.say(
+                "In all about {energy} kWh with {hours} hours of holding.",
+                energy=words.figure(cost.kwh, 1),
+                hours=f"{cost.hold_h:g}",
+            )
+        )
     return said
