@@ -18,6 +18,7 @@ from service.store.arrivals import ArrivalBook, arrivals_on
 from service.store.arrivals import said_of as arrival_said
 from service.store.catalogue import Catalogue
 from service.store.cause_book import CauseBook
+from service.store.comparing import Comparer
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
@@ -73,6 +74,7 @@ class Work:
         self.arrivals = ArrivalBook(db, clock)
         self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
         self.causes = CauseBook(db, clock)
+        self.comparer = Comparer(db, clock, catalogue, desk.facts.pressure_pa)
 
     # -- forecasts -------------------------------------------------------------------------
 

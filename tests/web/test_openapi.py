@@ -57,6 +57,8 @@ WANTED = {
     "/api/v1/flaws/{flaw_id}": {"get", "patch", "delete"},
     "/api/v1/flaws/{flaw_id}/evidence": {"get"},
     "/api/v1/flaws/{flaw_id}/causes": {"get"},
+    "/api/v1/flaw-rates": {"get"},
+    "/api/v1/flaw-rates/adopt": {"post"},
     "/api/v1/flaws/{flaw_id}/report": {"get"},
     "/api/v1/flaws/{flaw_id}/cause": {"put", "delete"},
     "/api/v1/flaws/{flaw_id}/photos": {"post"},
@@ -128,7 +130,8 @@ def test_every_figure_carries_its_unit_in_its_name(description: dict[str, Any]) 
             "slope", "offset", "sd", "raw", "corrected", "p10", "p50", "p90", "probability",
             "throughout", "middle", "low", "high", "sd_log", "own_sd_log", "piece_sd_log",
             "lapse", "mean", "min", "max", "change", "from_value", "to_value", "clock_low",
-            "clock_high", "was", "now", "prior", "ratio"}  # fmt: skip
+            "clock_high", "was", "now", "prior", "ratio",
+            "rate_low", "rate_high"}  # fmt: skip
     for name, schema in description["components"]["schemas"].items():
         for field, kind in schema.get("properties", {}).items():
             types = {kind.get("type"), *(option.get("type") for option in kind.get("anyOf", []))}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from service.web.api import (
+    compare,
     export,
     flaws,
     instruments,
@@ -41,6 +42,7 @@ for part in (
     notices,
     people,
     push,
+    compare,
     flaws,
     settings,
     status,

@@ -1,0 +1,230 @@
+"""Flawed coats against clean ones over the shop's record: in which air a kind of flaw comes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from sqlmodel import Session, col, select
+
+from service.clock import Clock
+from service.shop.compare import Bin, Split, by_bins, split
+from service.store.catalogue import Catalogue
+from service.store.db import Database
+from service.store.errors import BadInput, NotFound
+from service.store.flaw_evidence import Gathering, coats_under
+from service.store.flaw_film import film_reckoner
+from service.store.pieces import load_piece
+from service.store.tables import Coat, Flaw, Instrument
+
+__all__ = ["MEASURES", "CoatRow", "Compared", "Comparer", "Measure", "Suggestion"]
+
+REACH = timedelta(days=730)
+MOST_COATS = 400
+"""So many of the newest coats are looked at; each needs its air and its film."""
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A figure of a coat's air that flaws are counted by.
+
+    ``limit`` is the material's limit over it, which keeps the side ``keep`` of ``candidates``.
+    """
+
+    name: str
+    unit: str
+    edges: tuple[float, ...]
+    limit: str
+    keep: Literal["below", "above"]
+    candidates: tuple[float, ...]
+
+
+def _steps(low: float, high: float, step: float) -> tuple[float, ...]:
+    return tuple(low + step * n for n in range(round((high - low) / step) + 1))
+
+
+MEASURES: Mapping[str, Measure] = MappingProxyType(
+    {
+        "rh_pct": Measure(
+            "relative humidity", "%", (45.0, 55.0, 65.0), "rh_max_pct", "below",
+            _steps(40.0, 75.0, 2.5),
+        ),
+        "air_c": Measure(
+            "air", "degC", (16.0, 20.0, 24.0), "air_min_c", "above", _steps(12.0, 22.0, 1.0)
+        ),
+        "dew_point_margin_k": Measure(
+            "work above the dew point", "K", (3.0, 6.0, 9.0), "dew_point_margin_k", "above",
+            _steps(2.0, 9.0, 0.5),
+        ),
+        "blush_margin_k": Measure(
+            "wet film above the dew point", "K", (0.0, 2.0, 4.0), "blush_margin_k", "above",
+            _steps(-1.0, 5.0, 0.5),
+        ),
+    }
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CoatRow:
+    """A coat and whether it has the flaw; a figure that is not known is NaN."""
+
+    coat_id: int
+    instrument_id: int
+    shop_number: str
+    at: datetime
+    step_key: str
+    flawed: bool
+    values: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """A stricter limit that the shop's own record speaks for; ``now`` is the one in force."""
+
+    measure: str
+    limit: str
+    now: float
+    split: Split
+
+    def reason(self) -> str:
+        """Why, as it is kept with the limit."""
+        found = self.split
+        return (
+            f"this shop: {found.refused_flawed} of {found.refused} coats beyond it were flawed, "
+            f"{found.kept_flawed} of {found.kept} within it"
+        )
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Coats of a material, flawed against clean.
+
+    Attributes
+    ----------
+    left_out
+        Coats under a flaw that names none of them: they are neither flawed nor clean.
+    """
+
+    rows: tuple[CoatRow, ...]
+    left_out: int
+    bins: Mapping[str, tuple[Bin, ...]]
+    suggestions: tuple[Suggestion, ...]
+
+
+class Comparer:
+    """Looks over the record; writes nothing."""
+
+    def __init__(
+        self, db: Database, clock: Clock, catalogue: Catalogue, pressure_pa: float
+    ) -> None:
+        self.db, self.clock, self.catalogue = db, clock, catalogue
+        self._pressure_pa = pressure_pa
+        self._reckon = film_reckoner()
+        self.measures = MEASURES
+
+    def compare(self, kind: str, material_id: str) -> Compared:
+        """Count a kind of flaw on the coats of a material of the last two years.
+
+        Raises
+        ------
+        BadInput, NotFound
+            Naming ``kind`` or ``material``.
+        """
+        if kind not in self.catalogue.flaw_kinds:
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(self.catalogue.flaw_kinds)}")
+        if material_id not in self.catalogue.materials:
+            raise NotFound("material", f"there is no material {material_id!r}")
+        with self.db.read() as session:
+            flawed, unsure = _flawed(session, kind, material_id)
+            coats = session.exec(
+                select(Coat)
+                .where(col(Coat.material_id) == material_id, col(Coat.undone_at).is_(None))
+                .where(col(Coat.at) >= self.clock.now() - REACH)
+                .order_by(col(Coat.at).desc())
+                .limit(MOST_COATS)
+            ).all()
+            known = [coat for coat in coats if coat.id in flawed or coat.id not in unsure]
+            rows = tuple(self._row(session, coat, coat.id in flawed) for coat in reversed(known))
+        bad = np.array([row.flawed for row in rows], dtype=bool)
+        columns = {
+            name: np.array([row.values[name] for row in rows], dtype=np.float64)
+            for name in MEASURES
+        }
+        bins = {name: by_bins(columns[name], bad, m.edges) for name, m in MEASURES.items()}
+        return Compared(
+            rows, len(coats) - len(known), bins, self._suggested(material_id, columns, bad)
+        )
+
+    def _row(self, session: Session, coat: Coat, flawed: bool) -> CoatRow:  # noqa: FBT001 -- plain
+        piece = session.get_one(Instrument, coat.instrument_id)
+        # The evidence of a flaw that was seen now tells the air of any coat of its piece.
+        asked = Flaw(instrument_id=coat.instrument_id, kind="", seen_at=self.clock.now())
+        gathering = Gathering(session, self.catalogue, asked, self._reckon, self._pressure_pa)
+        air = gathering.air_of(coat)
+        values = dict.fromkeys(MEASURES, math.nan)
+        material = self.catalogue.material_of(coat.material_id, coat.material_version)
+        if air is not None and not air.flagged:
+            values |= {"rh_pct": air.rh_pct, "air_c": air.air_c}
+            if air.dew_point_margin_k is not None:
+                values["dew_point_margin_k"] = air.dew_point_margin_k
+            film = (
+                None
+                if material is None
+                else self._reckon(air, material, coat, piece.plate_mm, self._pressure_pa)
+            )
+            if film is not None and film.blush_margin_k is not None:
+                values["blush_margin_k"] = film.blush_margin_k
+        return CoatRow(
+            int(coat.id or 0),
+            coat.instrument_id,
+            piece.shop_number,
+            coat.at,
+            coat.step_key,
+            flawed,
+            values,
+        )
+
+    def _suggested(
+        self, material_id: str, columns: Mapping[str, np.ndarray], bad: np.ndarray
+    ) -> tuple[Suggestion, ...]:
+        limits = self.catalogue.materials[material_id].limits
+        found = []
+        for name, measure in MEASURES.items():
+            figure = getattr(limits, measure.limit)
+            if figure is None:
+                continue
+            below, values = measure.keep == "below", columns[name]
+            stricter = [
+                c for c in measure.candidates if (c < figure.value if below else c > figure.value)
+            ]
+            # Coats beyond the limit in force say nothing of a stricter one.
+            within = values <= figure.value if below else values >= figure.value
+            best = split(values[within], bad[within], stricter, measure.keep)
+            if best is not None:
+                found.append(Suggestion(name, measure.limit, figure.value, best))
+        return tuple(sorted(found, key=lambda s: -s.split.probability))
+
+
+def _flawed(session: Session, kind: str, material_id: str) -> tuple[set[int], set[int]]:
+    """Coats that a flaw of the kind was put down to, and those under one that names no coat."""
+    flawed: set[int] = set()
+    unsure: set[int] = set()
+    rows = session.exec(
+        select(Flaw).where(col(Flaw.kind) == kind, col(Flaw.undone_at).is_(None))
+    ).all()
+    for flaw in rows:
+        if flaw.coat_id is not None:
+            flawed.add(flaw.coat_id)
+            continue
+        under = coats_under(load_piece(session, flaw.instrument_id), flaw)
+        own = [int(coat.id or 0) for coat in under if coat.material_id == material_id]
+        if len(own) == 1 == len(under):
+            flawed |= set(own)
+        else:
+            unsure |= set(own)
+    return flawed, unsure
