@@ -27,7 +27,7 @@ RUN = """async runOnly => {
 PATHS = (
     "/?place=booth&material=nitro-lacquer-gun", "/instruments", "/instruments/1", "/places",
     "/air/booth", "/air/booth/table", "/outlook/booth", "/plan", "/notices", "/flaws", "/flaws/1",
-    "/materials", "/sensors", "/more", "/about",
+    "/materials", "/sensors", "/more", "/about", "/offline", "/wall", "/instruments/1/card",
 )  # fmt: skip
 
 PHONE, NARROW = {"width": 390, "height": 844}, {"width": 320, "height": 640}
@@ -61,7 +61,11 @@ def test_no_rule_is_broken_on_any_page(full: Any, open_page: Any, size: dict[str
     for path in PATHS:
         page = visit.go(path)
         page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
-        if found := judge(page):
+        found = judge(page)
+        if path == "/wall":
+            # It loads itself anew should its script die; nobody reads or types at it meanwhile.
+            found = [rule for rule in found if rule[0] != "meta-refresh"]
+        if found:
             broken[path] = found
         # A theme changes colours and nothing else, so in the others these alone are judged.
         for theme in ("dark", "sun") if size is PHONE else ():
