@@ -54,12 +54,16 @@ class Stay:
 
 
 def shown_marks(card: InstrumentCard) -> list[ReadyTime]:
-    """Return the waits of the last coat up to the one that the piece waits for, soonest first."""
+    """Return the waits of the last coat that are drawn, soonest first.
+
+    Those that still run up to the one that the piece waits for, and the last one that is over.
+    """
     marks = [m for m in card.marks if m.ready_at is not None]
     wanted = card.act.wait
     if wanted is not None and wanted.ready_at is not None:
-        return [m for m in marks if m.needed_h <= wanted.needed_h]
-    return marks[:2]
+        marks = [m for m in marks if m.needed_h <= wanted.needed_h]
+    over = [m for m in marks if m.reached]
+    return over[-1:] + [m for m in marks if not m.reached][:3]
 
 
 def span_of(card: InstrumentCard, log: Sequence[LogEntry], now: datetime) -> tuple[datetime, ...]:
