@@ -121,7 +121,7 @@ def _times(now: datetime, words: Words) -> list[Markup]:
     parts = []
     at = now.astimezone(words.zone).replace(minute=0, second=0, microsecond=0)
     at -= timedelta(hours=at.hour % 6)
-    names = [(0.0, "now")]
+    names = [(0.0, words.say("now"))]
     while (at := at + timedelta(hours=6)) <= now + timedelta(hours=HOURS):
         x = _x(at, now)
         midnight = at.hour == 0
@@ -131,7 +131,7 @@ def _times(now: datetime, words: Words) -> list[Markup]:
             )
         )
         if midnight:
-            names.append((x, f"{at:%A}"))
+            names.append((x, words.weekday(at).split()[0].rstrip(",")))
         if 14 < x < WIDTH - 18:
             parts.append(
                 Markup(
@@ -162,10 +162,14 @@ def _labels(windows: Sequence[SprayWindow], now: datetime) -> list[Markup]:
 
 def _said(windows: Sequence[SprayWindow], words: Words, now: datetime) -> str:
     if not windows:
-        return "The next 48 hours: no spray window is likely."
+        return words.say("No spray window is likely in the next 48 h.")
     said = "; ".join(
-        f"{'now' if w.open_now else words.at(w.start_at, now)} to {words.at(w.end_at, now)}, "
-        f"{100 * w.probability:.0f} % likely"
+        words.say(
+            "{start} to {end}, {chance} % likely",
+            start=words.say("now") if w.open_now else words.at(w.start_at, now),
+            end=words.at(w.end_at, now),
+            chance=f"{100 * w.probability:.0f}",
+        )
         for w in windows
     )
-    return f"Spray windows of the next 48 hours: {said}."
+    return words.say("Spray windows of the next 48 hours: {windows}.", windows=said)

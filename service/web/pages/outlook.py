@@ -20,6 +20,7 @@ from service.web.outlook_answers import (
     stretch_words,
     window_words,
 )
+from service.web.pages.band import draw_band
 from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, Axis
 from service.web.pages.render import renderer_of
 from service.web.words import Words
@@ -64,7 +65,8 @@ def get_outlook(
         best=best_today(found.windows, renderer.words, now),
         stretch=stretch_words,
         next_words=window_words(found, renderer.words, now),
-        fan=_fan(hours, found.windows, now, renderer.words) if hours else Markup(),
+        fan=draw_band(found, shop.planner.working(), now, renderer.words)
+        + (_fan(hours, found.windows, now, renderer.words) if hours else Markup()),
     )
 
 

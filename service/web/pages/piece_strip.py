@@ -128,8 +128,8 @@ def draw_piece(
         ),
         Markup(
             '<line class="now-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
-            '<text class="now-name" x="{x}" y="13" text-anchor="middle">now</text></svg>'
-        ).format(18, foot, x=x(now)),
+            '<text class="now-name" x="{x}" y="13" text-anchor="middle">{}</text></svg>'
+        ).format(18, foot, words.say("now"), x=x(now)),
     ]
     return Markup().join(parts)
 
@@ -143,7 +143,7 @@ def _times(from_at: datetime, until: datetime, foot: float, words: Words, x: X) 
     while (at := at + timedelta(hours=step)) <= until:
         if at <= from_at:
             continue
-        said = words.clock(at) if step < 24 and at.hour else f"{at:%a} {at.day}"
+        said = words.clock(at) if step < 24 and at.hour else f"{words.weekday_short(at)} {at.day}"
         shown.append(
             Markup(
                 '<line class="hour" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
@@ -177,8 +177,8 @@ def _air(stays: Sequence[Stay], words: Words, x: X) -> list[Markup]:
     rows = [row for stay in stays for row in stay.air]
     if not rows:
         return [
-            Markup('<text class="course-tick" x="{}" y="{}">no reading of its air</text>').format(
-                LEFT + 4, (AIR_TOP + AIR_FOOT) / 2
+            Markup('<text class="course-tick" x="{}" y="{}">{}</text>').format(
+                LEFT + 4, (AIR_TOP + AIR_FOOT) / 2, words.say("no reading of its air")
             )
         ]
     dews = [row.dew_point_c for row in rows if row.dew_point_c is not None]
@@ -217,13 +217,17 @@ def _run(
     mark: ReadyTime, since: datetime, top: float, now: datetime, x: X, words: Words
 ) -> list[Markup]:
     """Draw one wait: what has passed is filled, where it ends eight times in ten is hatched."""
-    name = phrases.mark_name(mark.mark)
+    name = words.tongue.gettext(phrases.mark_name(mark.mark))
     bar = top + 16
     if mark.ready_at is None:
         return []
     left, here = x(since), x(now)
     when = words.at(mark.ready_at, now)
-    said = f"{name}: reached {when}" if mark.reached else f"{name}: about {when}"
+    said = (
+        words.say("{mark}: reached {at}", mark=name, at=when)
+        if mark.reached
+        else words.say("{mark}: about {at}", mark=name, at=when)
+    )
     wide = len(said) * LETTER
     at = max(min(left, RIGHT - wide), LEFT)
     parts = [
@@ -266,9 +270,18 @@ def _said(
     coats = sum(e.kind == "coat" for e in done)
     steps = sum(e.kind == "step" for e in done)
     waits = "; ".join(
-        f"{phrases.mark_name(m.mark)} {'reached' if m.reached else 'about'} "
-        f"{words.at(m.ready_at, now)}"
+        (
+            words.say("{mark}: reached {at}", mark=name, at=words.at(m.ready_at, now))
+            if m.reached
+            else words.say("{mark}: about {at}", mark=name, at=words.at(m.ready_at, now))
+        )
         for m in shown_marks(card)
+        if (name := words.tongue.gettext(phrases.mark_name(m.mark)))
     )
-    said = f"Since {words.at(from_at, now)}: {coats} coats, {steps} steps done."
+    said = words.say(
+        "Since {at}: {coats} coats, {steps} steps done.",
+        at=words.at(from_at, now),
+        coats=coats,
+        steps=steps,
+    )
     return f"{said} {phrases.first_upper(waits)}." if waits else said

@@ -88,7 +88,7 @@ def times(
     shown = []
     while at <= to_at:
         if at >= from_at:
-            text = f"{at:%H:%M}" if step < 24 else f"{at:%a}"
+            text = words.clock(at) if step < 24 else words.weekday_short(at)
             shown.append(
                 Markup(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
