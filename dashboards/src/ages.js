@@ -1,5 +1,7 @@
 // Ages that tick, and the page's own doubt: an answer that has grown old, or whose service cannot
 // be reached, is shown as unknown.
+import { t } from "./said.js";
+
 const body = document.body;
 const TICK_MS = 1000;
 
@@ -44,8 +46,13 @@ export function span(seconds) {
   if (seconds < 90) return `${seconds.toFixed(0)} s`;
   if (seconds < 5400) return `${(seconds / 60).toFixed(0)} min`;
   if (seconds < 172800) return `${(seconds / 3600).toFixed(0)} h`;
-  return `${(seconds / 86400).toFixed(0)} days`;
+  return t("{days} days", { days: (seconds / 86400).toFixed(0) });
 }
+
+const ago = (seconds) => t("{span} ago", { span: span(seconds) });
+
+/** The answers, as words within a sentence. */
+const answerWord = (answer) => ({ spray: t("spray"), wait: t("wait"), unknown: t("unknown") })[answer] ?? answer;
 
 export function readClock() {
   setClock(body.dataset.now, body.dataset.rate);
@@ -65,7 +72,7 @@ export function tick() {
   const now = shopNow();
   for (const element of document.querySelectorAll("[data-age]")) {
     const age = Math.max(0, (now - Date.parse(element.dataset.age)) / 1000);
-    write(element, `${span(age)} ago`);
+    write(element, ago(age));
   }
   const clock = document.querySelector("#shop-time");
   if (clock) write(clock, hourOf(now));
@@ -122,8 +129,8 @@ function sayLastKnown(fallback, answer, since) {
     line.append(document.createElement("span"), document.createElement("b"));
     fallback.append(line);
   }
-  write(line.firstChild, `Last known: ${answer}`);
-  write(line.lastChild, `${span(Math.max(0, (Date.now() - since) / 1000))} ago`);
+  write(line.firstChild, t("Last known: {answer}", { answer: answerWord(answer) }));
+  write(line.lastChild, ago(Math.max(0, (Date.now() - since) / 1000)));
 }
 
 /** Across every other page: that it is not as things are now, but as they were. */
@@ -140,7 +147,7 @@ function sayCut(since) {
     document.getElementById("main")?.before(note);
   }
   const age = span(Math.max(0, (Date.now() - since) / 1000));
-  write(note, `No connection: this page is as it was ${age} ago`);
+  write(note, t("No connection: this page is {age} old", { age }));
 }
 
 let announced = null;
@@ -149,7 +156,7 @@ let announced = null;
 function announce(answer, shown) {
   if (announced !== null && announced !== answer) {
     const because = shown.querySelector(".because").innerText.trim();
-    write(document.getElementById("answer-said"), `${answer}. ${because}`);
+    write(document.getElementById("answer-said"), `${answerWord(answer)}. ${because}`);
   }
   announced = answer;
 }
@@ -157,15 +164,17 @@ function announce(answer, shown) {
 function lostText(check, since) {
   if (check) lastAnswer = check.dataset.answer;
   const at = new Date(since).toLocaleTimeString(locale(), clockParts());
-  const last = lastAnswer ? ` The last answer was ${lastAnswer}; it no longer counts.` : "";
-  return `The service has not answered since ${at}, so no answer here.${last}`;
+  const cut = t("The service has not answered since {at}, so no answer here.", { at });
+  if (!lastAnswer) return cut;
+  const last = t("The last answer was {answer}; it no longer counts.", { answer: answerWord(lastAnswer) });
+  return `${cut} ${last}`;
 }
 
 function staleText(check, now) {
   if (!check || !check.dataset.asOf || check.dataset.answer === "unknown") return "";
   const age = (now - Date.parse(check.dataset.asOf)) / 1000;
   if (age <= Number(body.dataset.staleAfter)) return "";
-  return `The last reading is ${span(age)} old, so no answer.`;
+  return t("The last reading is {age} old, so no answer.", { age: span(age) });
 }
 
 // Screen readers announce what changes: write only what is new.

@@ -1,5 +1,6 @@
 // The course of the air, drawn over the server's own drawing once its rows are here.
 import uPlot from "uplot";
+import { t } from "./said.js";
 import { clockParts, locale, shopZone } from "./ages.js";
 import { columns, rowsOf, spanned, spanOf } from "./chart_data.js";
 import { buttons, watchFingers } from "./chart_touch.js";
@@ -205,10 +206,10 @@ function tell(entry, legend, index) {
   const when = said(3 * 86400)(at[last]);
   legend.replaceChildren(
     part("key-when", "", when),
-    part("", "air ", figure(air[last], 1, unit)),
-    part("key-dew", "dew point ", figure(dew[last], 1, unit)),
+    part("", t("air") + " ", figure(air[last], 1, unit)),
+    part("key-dew", t("dew point") + " ", figure(dew[last], 1, unit)),
     ...(film.some((value) => value != null) ? [part("key-film", "wet film ", figure(film[last], 1, unit))] : []),
-    part("key-rh", "humidity ", figure(rh[last], 0, "%")),
+    part("key-rh", t("humidity") + " ", figure(rh[last], 0, "%")),
   );
 }
 

@@ -1,3 +1,4 @@
+import { t } from "./said.js";
 // On a person's page: pushes to this device. The browser asks for leave, gives an address of its own,
 // and that is kept as one of the person's channels.
 const PATIENCE_MS = 10000;
@@ -21,7 +22,7 @@ function offer() {
       await subscribe();
       location.assign(`${location.pathname}?said=channel-added`);
     } catch (error) {
-      say(error instanceof Told ? error.message : "The browser's push service does not answer. Try again later.");
+      say(error instanceof Told ? error.message : t("The browser's push service does not answer. Try again later."));
       button.disabled = false;
     }
   });
@@ -30,18 +31,18 @@ function offer() {
 class Told extends Error {}
 
 function why() {
-  if (!window.isSecureContext) return "Push works only where these pages are opened by https.";
+  if (!window.isSecureContext) return t("Push works only where these pages are opened by https.");
   if (!("serviceWorker" in navigator) || !("PushManager" in window) || !("Notification" in window)) {
-    return "This browser has no push. On some phones it has once this page is on the home screen.";
+    return t("This browser has no push. On some phones it has once this page is on the home screen.");
   }
   return "";
 }
 
 async function subscribe() {
   if ((await Notification.requestPermission()) !== "granted") {
-    throw new Told("Notifications are not allowed for this page; the browser's settings can change that.");
+    throw new Told(t("Notifications are not allowed for this page; the browser's settings can change that."));
   }
-  const worker = await inTime(navigator.serviceWorker.ready, "This page keeps nothing on this device yet. Load it again.");
+  const worker = await inTime(navigator.serviceWorker.ready, t("This page keeps nothing on this device yet. Load it again."));
   const { key } = await answered(fetch("/api/v1/push/key"));
   const applicationServerKey = bytes(key);
   const old = await worker.pushManager.getSubscription();
@@ -62,7 +63,7 @@ async function answered(asked) {
   try {
     answer = await asked;
   } catch {
-    throw new Told("Not kept: no connection to the shop.");
+    throw new Told(t("Not kept: no connection to the shop."));
   }
   const said = await answer.json().catch(() => ({}));
   if (!answer.ok) throw new Told(`Not kept: ${said.detail ?? `the shop answered ${answer.status}`}.`);

@@ -1,5 +1,6 @@
 // One tap, one act: the form is sent in place, its answer swapped in, and a failure said plainly. A
 // tap that gets no answer is kept and sent when the connection is back.
+import { t } from "./said.js";
 import { shopNow } from "./ages.js";
 import { missed } from "./live.js";
 import { drop, fieldsOf, inTurn, keep, mayWait, newKey, sendAll } from "./queue.js";
@@ -98,11 +99,11 @@ async function unsent(form, tap) {
   if (tap) {
     await keep({ ...tap, tries: 1 });
     if (!form.hasAttribute("data-tap")) form.reset();
-    tell("Not recorded yet: nobody answers. Your tap is kept, and sent by itself when somebody does.");
+    tell(t("Not recorded yet: nobody answers. Your tap is kept, and sent by itself when somebody does."));
     const registration = await navigator.serviceWorker?.getRegistration();
     registration?.sync?.register("taps").catch(() => {}); // the page sends it in any case
   } else {
-    tell("Not confirmed: no connection. When it is back, look here before you tap again.");
+    tell(t("Not confirmed: no connection. When it is back, look here before you tap again."));
   }
   missed();
 }

@@ -1,6 +1,7 @@
 // Shows the taps that wait for the connection, on the page and on the buttons they were made with,
 // and sends them as soon as somebody answers.
 import { hourOf } from "./ages.js";
+import { t } from "./said.js";
 import { drop, inTurn, kept, mayWait, sendAll } from "./queue.js";
 
 const AGAIN_MS = 15000;
@@ -32,7 +33,7 @@ export async function sendWaiting() {
     const { done, away } = await inTurn(() => sendAll());
     if (!done.length && !away) return;
     const sent = done.filter((tap) => !tap.why);
-    if (sent.length) tell(`Sent and recorded: ${sent.map(words).join("; ")}.`);
+    if (sent.length) tell(t("Sent and recorded: {taps}.", { taps: sent.map(words).join("; ") }));
     await changed();
   } catch {
     // no store: nothing waits
@@ -75,17 +76,17 @@ function list() {
   box.id = "waiting";
   box.className = "waiting";
   box.setAttribute("aria-live", "polite");
-  box.setAttribute("aria-label", "Taps that are not recorded yet");
+  box.setAttribute("aria-label", t("Taps that are not recorded yet"));
   const still = shown.filter((tap) => tap.state === "waiting");
   const refused = shown.filter((tap) => tap.state === "refused");
   box.replaceChildren();
-  if (still.length) box.append(group(title(still.length), still, "Drop"));
-  if (refused.length) box.append(group("Not recorded", refused, "Put away"));
+  if (still.length) box.append(group(title(still.length), still, t("Drop")));
+  if (refused.length) box.append(group(t("Not recorded"), refused, t("Put away")));
   if (!old) main.before(box);
 }
 
 function title(count) {
-  return count === 1 ? "1 tap waits for the connection" : `${count} taps wait for the connection`;
+  return count === 1 ? t("1 tap waits for the connection") : t("{count} taps wait for the connection", { count });
 }
 
 function group(heading, taps, label) {
@@ -137,7 +138,7 @@ function mark() {
     if (!button) continue;
     if (waits) {
       form.dataset.waits ??= button.innerHTML;
-      button.textContent = "Waits to be sent";
+      button.textContent = t("Waits to be sent");
       button.disabled = true;
     } else if ("waits" in form.dataset) {
       button.innerHTML = form.dataset.waits;

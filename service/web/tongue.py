@@ -27,6 +27,8 @@ DOMAIN = "boothglass"
 TOLD_IN = ("service/shop/", "service/store/", "service/web/phrases.py", "service/notify/")
 """Where sentences are made that reach a page already said."""
 
+SCRIPTS = "dashboards/src/"
+
 FIGURE = r"[-−+]?\d[\d.]*(?:e[-+]?\d+)?%?"
 """What a figure in a sentence looks like."""
 
@@ -43,6 +45,8 @@ class Tongue:
     catalogue: NullTranslations = field(default_factory=NullTranslations)
     templates: tuple[str, ...] = ()
     """English templates of sentences that are known again."""
+    script: Mapping[str, str] = field(default_factory=dict)
+    """What the pages' scripts say."""
 
     @property
     def name(self) -> str:
@@ -156,7 +160,12 @@ def _load(path: Path) -> Tongue:
         and "{" in message.id
         and any(place.startswith(TOLD_IN) for place, _ in message.locations)
     )
-    return Tongue(locale.language, locale, Translations(compiled, DOMAIN), told)
+    script = {
+        str(message.id): str(message.string)
+        for message in catalogue
+        if any(place.startswith(SCRIPTS) for place, _ in message.locations)
+    }
+    return Tongue(locale.language, locale, Translations(compiled, DOMAIN), told, script)
 
 
 def _accepted(header: str) -> list[str]:

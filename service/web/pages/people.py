@@ -55,8 +55,12 @@ def get_person(person_id: int, request: Request, shop: ShopDep) -> Response:
 def change_person(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Change a person's name and words."""
     people = shop.telling.people
-    words = {k: fields[k] for k in ("units", "clock") if k in fields}
-    kept = {k: v for k, v in people.person(person_id).prefs.items() if k not in ("units", "clock")}
+    words = {k: fields[k] for k in ("units", "clock", "lang") if k in fields}
+    kept = {
+        k: v
+        for k, v in people.person(person_id).prefs.items()
+        if k not in ("units", "clock", "lang")
+    }
     if "clock" in words:
         words["clock"] = 12 if words["clock"] == "12" else 24  # type: ignore[assignment]  # kept as a number
     try:

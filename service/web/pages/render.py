@@ -6,6 +6,7 @@ There is one :class:`Studio` an app, with the templates once in each language, a
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Iterable, Sequence
 from typing import Any, cast
@@ -90,6 +91,8 @@ class Studio:
             draw_ladder=draw_ladder,
             draw_strip=draw_strip,
             phrases=own,
+            script_words=json.dumps(tongue.script, ensure_ascii=False) if tongue.script else "",
+            languages=[(one.lang, one.name) for one in self.tongues],
             blanks=_Blanks(),
             notice_kinds=own.of(NOTICE_KINDS),
             flag_glyph=flag_glyph,
