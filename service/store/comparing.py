@@ -160,6 +160,18 @@ class Comparer:
             rows, len(coats) - len(known), bins, self._suggested(material_id, columns, bad)
         )
 
+    def usual_material(self) -> str:
+        """Return the material that most coats of late were of; any where there is none."""
+        with self.db.read() as session:
+            recent = session.exec(
+                select(Coat.material_id)
+                .where(col(Coat.undone_at).is_(None))
+                .order_by(col(Coat.at).desc())
+                .limit(50)
+            ).all()
+        known = [m for m in recent if m in self.catalogue.materials]
+        return max(known, key=known.count) if known else next(iter(self.catalogue.materials))
+
     def _row(self, session: Session, coat: Coat, flawed: bool) -> CoatRow:  # noqa: FBT001 -- plain
         piece = session.get_one(Instrument, coat.instrument_id)
         # The evidence of a flaw that was seen now tells the air of any coat of its piece.

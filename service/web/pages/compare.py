@@ -51,8 +51,7 @@ def compare(
 ) -> Response:
     """Show how often a kind of flaw comes, by the air of the coat."""
     renderer, catalogue = renderer_of(request), shop.desk.catalogue
-    sprayed = [m for m in catalogue.materials.values() if m.blend is not None]
-    chosen = material or sprayed[0].id
+    chosen = material or shop.work.comparer.usual_material()
     found = shop.work.comparer.compare(kind, chosen)
     units = {measure.limit: measure.unit for measure in shop.work.comparer.measures.values()}
     return renderer.page(
