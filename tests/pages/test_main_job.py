@@ -85,7 +85,9 @@ def test_the_phone_shows_spray_then_wait_then_unknown_without_a_reload(
     service: Service, mosquitto: Mosquitto, phone: Page
 ) -> None:
     phone.goto(service.base)
-    expect(phone.locator("body")).to_contain_text("boothglass/")  # how to send a first reading
+    expect(
+        phone.get_by_role("link", name="Begin")
+    ).to_be_visible()  # how to come to a first reading
 
     read(service, mosquitto, 23.0, 40.0)
     phone.goto(f"{service.base}/?place=booth&material={LACQUER}")
