@@ -17,12 +17,24 @@ from service.importing.layout import ImportProblem
 from service.importing.plan import Plan, make_plan
 from service.importing.rows import read
 from service.importing.run import Outcome, bring_in
+from service.settings import Settings
+from service.store.db import sqlite_path
+from service.store.shop_settings import SettingsBook
 
 __all__ = ["run"]
 
 SHOWN = 3
 WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 LINES_A_DOT = 100_000
+
+
+def _zone_of_shop(settings: Settings) -> str:
+    """Name of the shop's zone: as set from outside or on its pages, else the machine's."""
+    said = settings.zone
+    if said is None and sqlite_path(settings.data).exists():
+        with shop_database(settings) as database:
+            said = SettingsBook(database, settings).now.zone
+    return said or get_localzone_name() or "UTC"
 
 
 def run(
@@ -53,7 +65,7 @@ def run(
             time=time,
             time_format=time_format,
             zone=zone,
-            shop_zone=settings.zone or get_localzone_name() or "UTC",
+            shop_zone=_zone_of_shop(settings),
             pick=cast("Literal['earlier', 'later'] | None", pick),
         )
         if sensor is None and plan.sensor is None:
