@@ -58,11 +58,21 @@ class Picture:
     size: tuple[int, int]
     scroll_to: str = ""
     dark: bool = False
+    wait_for: str = ""
 
+
+NOW_GUN, BAND = "/?place=booth&material=nitro-lacquer-gun", "svg.band-window"
 
 PICTURED = (
-    Picture("now-phone", DRY_DAY, "/?place=booth&material=nitro-lacquer-gun", PHONE),
-    Picture("wait-phone", DAMP_DAY, "/?place=booth&material=nitro-lacquer-can", PHONE),
+    Picture("now-phone", DRY_DAY, NOW_GUN, PHONE, wait_for=BAND),
+    Picture(
+        "wait-phone",
+        DAMP_DAY,
+        "/?place=booth&material=nitro-lacquer-can",
+        PHONE,
+        wait_for=BAND,
+    ),
+    Picture("now-dark", DRY_DAY, NOW_GUN, PHONE, dark=True, wait_for=BAND),
     Picture(
         "ladder-phone",
         DAMP_DAY,
@@ -73,7 +83,7 @@ PICTURED = (
     Picture("piece-phone", DRY_DAY, "/instruments/1", PHONE),
     Picture("flaw-phone", DRY_DAY, "/flaws/1", PHONE),
     Picture("air-wide", DRY_DAY, "/air/booth", WIDE),
-    Picture("now-wide", DRY_DAY, "/?place=booth&material=nitro-lacquer-gun", WIDE),
+    Picture("now-wide", DRY_DAY, NOW_GUN, WIDE, wait_for=BAND),
 )
 
 
@@ -145,6 +155,8 @@ def take(browser: Browser, address: str, picture: Picture) -> None:
     )
     # The live stream never falls silent, so "network idle" would never come.
     page.goto(address + picture.path, wait_until="load")
+    if picture.wait_for:  # the page asks again by itself until the windows are reckoned
+        page.wait_for_selector(picture.wait_for, timeout=90_000)
     page.wait_for_timeout(1000)
     if picture.scroll_to:
         page.locator(picture.scroll_to).evaluate("part => part.scrollIntoView({block: 'start'})")
