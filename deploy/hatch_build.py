@@ -24,7 +24,7 @@ STAMP = ".stamp"
 
 
 class DashboardsHook(BuildHookInterface):  # type: ignore[type-arg]
-    """Makes ``dashboards/dist`` and places it, with templates, icons and catalogues, under the package."""
+    """Makes ``dashboards/dist``; places it, templates, icons and catalogues under the package."""
 
     PLUGIN_NAME = "custom"
 
