@@ -110,7 +110,7 @@ def test_without_connection_the_last_answer_is_dated_and_does_not_count(
         ("/instruments", "No. 41"), ("/instruments/1", "Seal"), ("/air/booth", "Dew point"),
     ):  # fmt: skip
         visit.go(path)
-        expect(page.locator("#cut-note")).to_contain_text(re.compile(r"as it was \d+ s ago"))
+        expect(page.locator("#cut-note")).to_contain_text(re.compile(r"this page is \d+ s old"))
         expect(page.locator("#main")).to_contain_text(shown)
     visit.go("/settings/people")
     expect(page.get_by_role("heading", level=1)).to_have_text("No connection")

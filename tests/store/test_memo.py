@@ -9,6 +9,7 @@ import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import databases
 import numpy as np
 import pytest
 from sqlmodel import select
@@ -50,6 +51,7 @@ def ask(database: Database, asker: Counted) -> int | None:
         return asker(session)
 
 
+@databases.sqlite_only
 def test_it_is_read_once_until_somebody_writes(database: Database) -> None:
     asker = Counted()
     set_n(database, 1)
@@ -60,6 +62,7 @@ def test_it_is_read_once_until_somebody_writes(database: Database) -> None:
     assert asker.times == 2
 
 
+@databases.sqlite_only
 def test_another_process_that_writes_is_noticed(database: Database, data_folder: Path) -> None:
     asker = Counted()
     set_n(database, 1)

@@ -140,10 +140,12 @@ def test_a_restart_in_the_middle_changes_nothing(bench: Bench) -> None:
     bench.salts.begin(sensor, "sodium chloride", "magnesium chloride")
     bench.live(2.0, NACL_PCT)
     before = bench.salts.open_check(sensor)
-    again = SaltBook(Database(bench.db.url), bench.clock, bench.settle)
+    database = Database(bench.db.url)
+    again = SaltBook(database, bench.clock, bench.settle)
     assert again.open_check(sensor) == before
     assert before is not None
     assert before.stage == "first jar"
+    database.dispose()
 
 
 def test_what_is_said_in_a_jar_is_not_the_places_air(bench: Bench) -> None:
