@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import socket
 import threading
 import time
@@ -44,8 +45,15 @@ NO_BROKER = MqttAddress("127.0.0.1", 1, None, None, tls=False)
 START = datetime(2025, 3, 12, 9, 0, tzinfo=UTC)
 
 
-@cache
 def _catalogue() -> Catalogue:
+    """Give each shop a catalogue of its own: what one writes over it is no other's."""
+    read = _shipped()
+    own = {f.name: dict(getattr(read, f.name)) for f in dataclasses.fields(read)}
+    return Catalogue(**own)
+
+
+@cache
+def _shipped() -> Catalogue:
     """Read what ships, once."""
     return load_catalogue()
 
