@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -18,9 +18,8 @@ from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.flaw_evidence import Gathering, coats_under
-from service.store.flaw_film import film_reckoner
 from service.store.pieces import load_piece
-from service.store.tables import Coat, Flaw, Instrument
+from service.store.tables import Coat, Flaw
 
 __all__ = ["MEASURES", "CoatRow", "Compared", "Comparer", "Measure", "Suggestion"]
 
@@ -73,11 +72,9 @@ MEASURES: Mapping[str, Measure] = MappingProxyType(
 class CoatRow:
     """A coat and whether it has the flaw; a figure that is not known is NaN."""
 
-    coat_id: int
     instrument_id: int
     shop_number: str
     at: datetime
-    step_key: str
     flawed: bool
     values: Mapping[str, float]
 
@@ -117,15 +114,23 @@ class Compared:
 
 
 class Comparer:
-    """Looks over the record; writes nothing."""
+    """Looks over the record; writes nothing.
+
+    Parameters
+    ----------
+    gather : callable
+        Returns what gathers the evidence behind a flaw.
+    """
 
     def __init__(
-        self, db: Database, clock: Clock, catalogue: Catalogue, pressure_pa: float
+        self,
+        db: Database,
+        clock: Clock,
+        catalogue: Catalogue,
+        gather: Callable[[Session, Flaw], Gathering],
     ) -> None:
         self.db, self.clock, self.catalogue = db, clock, catalogue
-        self._pressure_pa = pressure_pa
-        self._reckon = film_reckoner()
-        self.measures = MEASURES
+        self._gather = gather
 
     def compare(self, kind: str, material_id: str) -> Compared:
         """Count a kind of flaw on the coats of a material of the last two years.
@@ -149,7 +154,16 @@ class Comparer:
                 .limit(MOST_COATS)
             ).all()
             known = [coat for coat in coats if coat.id in flawed or coat.id not in unsure]
-            rows = tuple(self._row(session, coat, coat.id in flawed) for coat in reversed(known))
+            # The evidence of a flaw that was seen now tells the air of any coat of its piece.
+            now = self.clock.now()
+            pieces = {
+                n: self._gather(session, Flaw(instrument_id=n, kind="", seen_at=now))
+                for n in sorted({coat.instrument_id for coat in known})
+            }
+            rows = tuple(
+                _row(pieces[coat.instrument_id], coat, flawed=coat.id in flawed)
+                for coat in reversed(known)
+            )
         bad = np.array([row.flawed for row in rows], dtype=bool)
         columns = {
             name: np.array([row.values[name] for row in rows], dtype=np.float64)
@@ -171,35 +185,6 @@ class Comparer:
             ).all()
         known = [m for m in recent if m in self.catalogue.materials]
         return max(known, key=known.count) if known else next(iter(self.catalogue.materials))
-
-    def _row(self, session: Session, coat: Coat, flawed: bool) -> CoatRow:  # noqa: FBT001 -- plain
-        piece = session.get_one(Instrument, coat.instrument_id)
-        # The evidence of a flaw that was seen now tells the air of any coat of its piece.
-        asked = Flaw(instrument_id=coat.instrument_id, kind="", seen_at=self.clock.now())
-        gathering = Gathering(session, self.catalogue, asked, self._reckon, self._pressure_pa)
-        air = gathering.air_of(coat)
-        values = dict.fromkeys(MEASURES, math.nan)
-        material = self.catalogue.material_of(coat.material_id, coat.material_version)
-        if air is not None and not air.flagged:
-            values |= {"rh_pct": air.rh_pct, "air_c": air.air_c}
-            if air.dew_point_margin_k is not None:
-                values["dew_point_margin_k"] = air.dew_point_margin_k
-            film = (
-                None
-                if material is None
-                else self._reckon(air, material, coat, piece.plate_mm, self._pressure_pa)
-            )
-            if film is not None and film.blush_margin_k is not None:
-                values["blush_margin_k"] = film.blush_margin_k
-        return CoatRow(
-            int(coat.id or 0),
-            coat.instrument_id,
-            piece.shop_number,
-            coat.at,
-            coat.step_key,
-            flawed,
-            values,
-        )
 
     def _suggested(
         self, material_id: str, columns: Mapping[str, np.ndarray], bad: np.ndarray
@@ -240,3 +225,17 @@ def _flawed(session: Session, kind: str, material_id: str) -> tuple[set[int], se
         else:
             unsure |= set(own)
     return flawed, unsure
+
+
+def _row(piece: Gathering, coat: Coat, *, flawed: bool) -> CoatRow:
+    air = piece.air_of(coat)
+    values = dict.fromkeys(MEASURES, math.nan)
+    if air is not None and not air.flagged:
+        values |= {"rh_pct": air.rh_pct, "air_c": air.air_c}
+        if air.dew_point_margin_k is not None:
+            values["dew_point_margin_k"] = air.dew_point_margin_k
+        film = piece.film_of(coat, air)
+        if film is not None and film.blush_margin_k is not None:
+            values["blush_margin_k"] = film.blush_margin_k
+    shop_number = piece.whole_piece.row.shop_number
+    return CoatRow(coat.instrument_id, shop_number, coat.at, flawed, values)

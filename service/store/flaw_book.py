@@ -200,7 +200,7 @@ class FlawBook:
             return [row for row in rows if self._fits(session, row, query)]
 
     def _fits(self, session: Session, row: Flaw, query: FlawQuery) -> bool:
-        gathering = self._gathering(session, row)
+        gathering = self.gathering(session, row)
         coats = [c for c in gathering.coats if c.id == row.coat_id] or gathering.coats
         return any(
             query.batch in {None, coat.batch}
@@ -212,13 +212,13 @@ class FlawBook:
     def evidence(self, flaw_id: int) -> Evidence:
         """What the record shows behind a flaw now; raises NotFound."""
         with self.db.read() as session:
-            return self._gathering(session, _row(session, flaw_id)).evidence()
+            return self.gathering(session, _row(session, flaw_id)).evidence()
 
     def behind(self, flaw_id: int) -> Behind:
         """Evidence of a flaw now, what has changed since it was logged, and its digest."""
         with self.db.read() as session:
             row = _row(session, flaw_id)
-            evidence = self._gathering(session, row).evidence()
+            evidence = self.gathering(session, row).evidence()
             return Behind(
                 evidence,
                 differences(row.evidence, evidence),
@@ -232,9 +232,7 @@ class FlawBook:
         In rows of a usual length, at most about ``points`` of them. Raises NotFound.
         """
         with self.db.read() as session:
-            return self._gathering(session, _row(session, flaw_id)).course(
-                from_at, until_at, points
-            )
+            return self.gathering(session, _row(session, flaw_id)).course(from_at, until_at, points)
 
     def digest(self, flaw_id: int) -> Digest:
         """Digest of the readings and coats that a flaw's evidence rests on; raises NotFound."""
@@ -248,12 +246,13 @@ class FlawBook:
             raise BadInput("kind", f"{kind!r} is none of {', '.join(self.catalogue.flaw_kinds)}")
         return kind
 
-    def _gathering(self, session: Session, row: Flaw) -> Gathering:
+    def gathering(self, session: Session, row: Flaw) -> Gathering:
+        """Return what gathers the evidence behind a flaw, kept or only asked about."""
         return Gathering(session, self.catalogue, row, self._reckon_film, self._pressure_pa)
 
     def _to_keep(self, session: Session, row: Flaw) -> dict[str, Any]:
         """Evidence as it is kept with a flaw: without the points of curves."""
-        found: dict[str, Any] = plain(self._gathering(session, row).evidence())
+        found: dict[str, Any] = plain(self.gathering(session, row).evidence())
         if found["wood"] is not None:
             found["wood"]["points"] = []
         return found | {"digest": digest_behind(session, row).sha256}

@@ -19,6 +19,7 @@ from service.shop.evidence.model import (
     AirAt,
     CoatEvidence,
     Evidence,
+    FilmAt,
     Move,
     StepEvidence,
     Wait,
@@ -215,11 +216,7 @@ class Gathering:
             retarder_pct=coat.retarder_pct,
             before=air_span(before, (begun - BEFORE).timestamp(), begun.timestamp(), doubts),
             air_at=there,
-            film_at=None
-            if there is None or material is None
-            else self.reckon_film(
-                there, material, coat, self.whole_piece.row.plate_mm, self.pressure_pa
-            ),
+            film_at=self.film_of(coat, there),
             after=air_span(after, begun.timestamp(), until.timestamp(), doubts),
             after_ends=ends,
             cooled_k=cooled,
@@ -234,6 +231,15 @@ class Gathering:
         near_by = [(coat.place_id, begun - timedelta(minutes=20), begun + timedelta(minutes=25))]
         rows = self._rows(near_by, FINE_S)
         return air_at(rows, at_s, coat.place_id, self.heard.doubts(at_s))
+
+    def film_of(self, coat: Coat, there: AirAt | None) -> FilmAt | None:
+        """Return a coat's wet film in the air in which it went on."""
+        material = self.catalogue.material_of(coat.material_id, coat.material_version)
+        if there is None or material is None:
+            return None
+        return self.reckon_film(
+            there, material, coat, self.whole_piece.row.plate_mm, self.pressure_pa
+        )
 
     def _until(self, coat: Coat) -> tuple[datetime, Ends]:
         ends: list[tuple[datetime, Ends]] = [(coat.at + AFTER, "day"), (self.flaw.seen_at, "flaw")]

@@ -74,7 +74,7 @@ class Work:
         self.arrivals = ArrivalBook(db, clock)
         self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
         self.causes = CauseBook(db, clock)
-        self.comparer = Comparer(db, clock, catalogue, desk.facts.pressure_pa)
+        self.comparer = Comparer(db, clock, catalogue, self.flaws.gathering)
 
     # -- forecasts -------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from service.store.comparing import MEASURES
 from service.web.api.compare import adopt
 from service.web.compare_models import AdoptIn, BinOut, compared_out
 from service.web.deps import ShopDep
@@ -53,7 +54,6 @@ def compare(
     renderer, catalogue = renderer_of(request), shop.desk.catalogue
     chosen = material or shop.work.comparer.usual_material()
     found = shop.work.comparer.compare(kind, chosen)
-    units = {measure.limit: measure.unit for measure in shop.work.comparer.measures.values()}
     return renderer.page(
         request,
         "flaw_compare.html",
@@ -64,7 +64,7 @@ def compare(
         found=compared_out(found),
         rows=[row for row in found.rows if row.flawed][-20:],
         rates=RateWords(renderer.words),
-        units=units,
+        units={name: measure.unit for name, measure in MEASURES.items()},
     )
 
 

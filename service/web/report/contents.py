@@ -94,7 +94,7 @@ def contents_of(
 ) -> Contents:
     """Put a report together in a person's words."""
     now += LATER
-    said = told(behind, words, now)
+    said, likely = told(behind, words, now), CauseWords(causes, words)
     head = [
         ("Piece", f"No. {card.shop_number}, {card.kind}"),
         ("Part", flaw.part or "not said"),
@@ -116,8 +116,8 @@ def contents_of(
         facts=_facts(behind, said, words, now),
         changed=tuple(said.changed(behind.changed)),
         not_known=tuple(behind.evidence.not_known),
-        verdict=CauseWords(causes, words).verdict,
-        causes=_causes(CauseWords(causes, words)),
+        verdict=likely.verdict,
+        causes=_causes(likely),
         remedies=tuple(kind.remedies),
         cautions=(*kind.cautions, DATA_SHEET),
         digest=digest.sha256,
@@ -173,16 +173,16 @@ def _facts(
     return tuple((title, lines) for title, lines in sections if lines)
 
 
-def _causes(told_causes: CauseWords) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def _causes(likely: CauseWords) -> tuple[tuple[str, tuple[str, ...]], ...]:
     found = []
-    for cause in told_causes.first:
+    for cause in likely.first:
         where = f", most likely in coat {cause.coat}" if cause.coat else ""
         lines = [cause.how]
-        lines += [f"For: {told_causes.says(says)}." for says in cause.speaks_for]
-        lines += [f"Against: {told_causes.says(says)}." for says in cause.speaks_against]
+        lines += [f"For: {likely.says(says)}." for says in cause.speaks_for]
+        lines += [f"Against: {likely.says(says)}." for says in cause.speaks_against]
         if cause.not_known:
             lines.append(f"Not known: {'; '.join(cause.not_known)}.")
-        found.append((f"{cause.name}, {told_causes.chance(cause)}{where}", tuple(lines)))
-    if told_causes.confirmed:
-        found.insert(0, (f"Found by the shop to be: {told_causes.confirmed}", ()))
+        found.append((f"{cause.name}, {likely.chance(cause)}{where}", tuple(lines)))
+    if likely.confirmed:
+        found.insert(0, (f"Found by the shop to be: {likely.confirmed}", ()))
     return tuple(found)
