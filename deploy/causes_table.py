@@ -6,20 +6,18 @@ python deploy/causes_table.py --write   puts them into dashboards/docs/causes.md
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from causes_cases import Case, cases
+from document import Block
 
 from service.shop.causes import Findings, Knowledge, Likely, score
 from service.store.cause_file import load_causes
 
-DOCUMENT = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "causes.md"
-BEGIN, END = "<!-- begin: causes_table.py -->", "<!-- end: causes_table.py -->"
+BLOCK = Block.of("causes.md", "causes_table.py")
 SHOPS, SEED = 600, 20261129
 HEADINGS = (
     "what is known", "hidden cause first", "among the first three", "*one stands out*",
@@ -148,20 +146,5 @@ def _pct(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def written(document: str) -> str:
-    """Return the document with fresh tables between its two markers."""
-    before, rest = document.split(BEGIN)
-    _, after = rest.split(END)
-    return f"{before}{BEGIN}\n\n{tables()}\n\n{END}{after}"
-
-
-def main() -> None:
-    """Print the tables, or write them."""
-    if sys.argv[1:] == ["--write"]:
-        DOCUMENT.write_text(written(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
-    else:
-        print(tables())
-
-
 if __name__ == "__main__":
-    main()
+    BLOCK.print_or_write(tables)

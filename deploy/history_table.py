@@ -29,14 +29,18 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from document import DOCS, Block
 from history_year import DAYS, FULL, LEAN, START, build
 
 END = START + timedelta(days=DAYS)
 SPANS = {"day": 1, "week": 7, "month": 30, "year": 365}
 PLACES = {1: "booth", 2: "rack", 8: "store"}
 TURNS = 15
-DOCS = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "history.md"
-BEGIN, FINISH = "<!-- made by deploy/history_table.py -->", "<!-- end of what was made -->"
+BLOCK = Block(
+    DOCS / "history.md",
+    "<!-- made by deploy/history_table.py -->",
+    "<!-- end of what was made -->",
+)
 
 
 @dataclass
@@ -281,13 +285,6 @@ def cell(answer: Answer) -> str:
     return f"{took}, {answer.rows} of {answer.resolution}"
 
 
-def written(text: str, made: str) -> str:
-    """Return the page with what was made between its two marks."""
-    head, rest = text.split(BEGIN)
-    _, tail = rest.split(FINISH)
-    return f"{head}{BEGIN}\n\n{made}\n\n{FINISH}{tail}"
-
-
 def _free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -299,7 +296,7 @@ def main() -> None:
     made = table(measure(Path(sys.argv[1])))
     print(made)
     if "--write" in sys.argv[2:]:
-        DOCS.write_text(written(DOCS.read_text(encoding="utf-8"), made), encoding="utf-8")
+        BLOCK.write(made)
 
 
 if __name__ == "__main__":

@@ -9,20 +9,18 @@ moment and says what is there, now and then wrongly. None of that is told to the
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 import numpy as np
+from document import Block
 
 from service.shop.learning import Observation, Prior, update
 from service.shop.materials import Material
 from service.store.catalogue import load_catalogue
 
-DOCUMENT = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "learning.md"
-BEGIN, END = "<!-- begin: learning_table.py -->", "<!-- end: learning_table.py -->"
+BLOCK = Block.of("learning.md", "learning_table.py")
 
 MATERIAL = "nitro-lacquer-gun"
 DOZEN = 12
@@ -199,20 +197,5 @@ def _held(found: Measured) -> str:
     return f"{found.held_pct:.0f}"
 
 
-def written(document: str) -> str:
-    """Return the document with fresh tables between its two markers."""
-    before, rest = document.split(BEGIN)
-    _, after = rest.split(END)
-    return f"{before}{BEGIN}\n\n{tables()}\n\n{END}{after}"
-
-
-def main() -> None:
-    """Print the tables, or write them."""
-    if sys.argv[1:] == ["--write"]:
-        DOCUMENT.write_text(written(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
-    else:
-        print(tables())
-
-
 if __name__ == "__main__":
-    main()
+    BLOCK.print_or_write(tables)

@@ -10,7 +10,6 @@ finisher (`month_people.py`): some seven minutes of processor time.
 from __future__ import annotations
 
 import logging
-import sys
 import tempfile
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -21,6 +20,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
+from document import Block
 from month_floor import PAPER, PIECES, Done, Floor
 from month_people import RuleFinisher, ToolFinisher
 from month_world import MONTHS, Hidden, Month, World
@@ -29,8 +29,7 @@ from sensors.weather import Outdoors
 from service.shop.materials import Material
 from service.store.catalogue import Catalogue, load_catalogue
 
-DOCUMENT = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "month.md"
-BEGIN, END = "<!-- begin: month_table.py -->", "<!-- end: month_table.py -->"
+BLOCK = Block.of("month.md", "month_table.py")
 
 MONTHS_LIVED = tuple(Month(begins, Hidden(seed)) for seed, begins in enumerate(MONTHS, start=1))
 """Each month has weather and a hidden truth of its own."""
@@ -232,22 +231,5 @@ def lived_through() -> list[Lived]:
         return list(pool.map(live, *zip(*jobs, strict=True)))
 
 
-def written(document: str, made: str) -> str:
-    """Return the document with fresh tables between its two markers."""
-    before, rest = document.split(BEGIN)
-    _, after = rest.split(END)
-    return f"{before}{BEGIN}\n\n{made}\n\n{END}{after}"
-
-
-def main() -> None:
-    """Print the tables, or write them."""
-    made = tables(lived_through())
-    if sys.argv[1:] == ["--write"]:
-        document = DOCUMENT.read_text(encoding="utf-8")
-        DOCUMENT.write_text(written(document, made), encoding="utf-8")
-    else:
-        print(made)
-
-
 if __name__ == "__main__":
-    main()
+    BLOCK.print_or_write(lambda: tables(lived_through()))

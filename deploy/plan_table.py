@@ -9,11 +9,10 @@ of five pieces at some step of a shipped schedule, with likely spray windows of 
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import numpy as np
+from document import Block
 
 from service.shop.plan import (
     Act,
@@ -31,8 +30,7 @@ from service.shop.plan.model import SLOT_MIN
 from service.shop.plan.upcoming import acts_ahead
 from service.store.catalogue import Catalogue, load_catalogue
 
-DOCUMENT = Path(__file__).resolve().parents[1] / "dashboards" / "docs" / "plan.md"
-BEGIN, END = "<!-- begin: plan_table.py -->", "<!-- end: plan_table.py -->"
+BLOCK = Block.of("plan.md", "plan_table.py")
 
 SMALL, WEEKS = 100, 20
 SEED = 20260309
@@ -213,20 +211,5 @@ def tables() -> str:
     return "\n".join(lines)
 
 
-def written(document: str) -> str:
-    """Return the document with fresh tables between its two markers."""
-    before, rest = document.split(BEGIN)
-    _, after = rest.split(END)
-    return f"{before}{BEGIN}\n\n{tables()}\n\n{END}{after}"
-
-
-def main() -> None:
-    """Print the tables, or write them."""
-    if sys.argv[1:] == ["--write"]:
-        DOCUMENT.write_text(written(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")
-    else:
-        print(tables())
-
-
 if __name__ == "__main__":
-    main()
+    BLOCK.print_or_write(tables)

@@ -91,7 +91,7 @@ def test_where_the_tool_knows_the_truth_nothing_is_too_early(table: ModuleType) 
 def test_the_page_holds_the_tables_and_how_they_are_made(table: ModuleType) -> None:
     page = PAGE.read_text(encoding="utf-8")
     assert "python deploy/month_table.py --write" in page
-    made = page.split(table.BEGIN)[1].split(table.END)[0]
+    made = table.BLOCK.inside()
     assert " | ".join(table.FINISHERS) in made
     for piece in table.PIECES:
         assert f"{piece.number} {piece.kind}" in made
