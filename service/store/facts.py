@@ -10,7 +10,7 @@ from sqlmodel import Session
 from service.store.db import Database
 from service.store.tables import Fact
 
-__all__ = ["Facts"]
+__all__ = ["Facts", "put_in", "value_in"]
 
 
 class Facts:
@@ -22,12 +22,12 @@ class Facts:
     def get(self, key: str) -> dict[str, Any] | None:
         """Return what is kept under a name."""
         with self.db.read() as session:
-            return _value(session, key)
+            return value_in(session, key)
 
     def put(self, key: str, value: dict[str, Any]) -> None:
         """Keep a value in place of what was there."""
         with self.db.write() as session:
-            _put(session, key, value)
+            put_in(session, key, value)
 
     def once(self, key: str, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
         """Return what is kept, or make and keep it; whoever is first is right for all."""
@@ -39,19 +39,21 @@ class Facts:
     ) -> dict[str, Any]:
         """Change what is kept, from what it is, with nobody in between; return it."""
         with self.db.write() as session:
-            there = _value(session, key)
+            there = value_in(session, key)
             value = change(there)
             if value != there:
-                _put(session, key, value)
+                put_in(session, key, value)
             return value
 
 
-def _value(session: Session, key: str) -> dict[str, Any] | None:
+def value_in(session: Session, key: str) -> dict[str, Any] | None:
+    """Return what is kept under a name, within a transaction under way; None: nothing."""
     fact = session.get(Fact, key)
     return None if fact is None else dict(fact.value)
 
 
-def _put(session: Session, key: str, value: dict[str, Any]) -> None:
+def put_in(session: Session, key: str, value: dict[str, Any]) -> None:
+    """Keep a value in place of what was there, within a transaction under way."""
     fact = session.get(Fact, key) or Fact(key=key)
     fact.value = value
     session.add(fact)

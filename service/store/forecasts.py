@@ -11,11 +11,11 @@ from typing import Annotated
 
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, func, select
 
 from service.science import air as moist
 from service.shop.outlook import Told
+from service.store import marks
 from service.store.errors import BadInput
 from service.store.tables import Forecast
 from service.store.types import from_millis
@@ -77,10 +77,8 @@ def keep(session: Session, given: NewForecast, now: datetime) -> int:
             raise BadInput(
                 f"hours.{place}.at", "is not within a day before and 16 days after issued_at"
             )
-    dialect = session.get_bind().dialect.name
-    insert = postgresql.insert if dialect == "postgresql" else sqlite.insert
     result = session.connection().execute(
-        insert(Forecast).on_conflict_do_nothing(),
+        marks.insert(session)(Forecast).on_conflict_do_nothing(),
         [{"issued_at": issued_at, **hour.model_dump()} for hour in given.hours],
         execution_options={"preserve_rowcount": True},
     )

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, func, select
 
 from service.clock import Clock
@@ -22,6 +21,7 @@ from service.shop.notices import (
     stop_notice,
     wood_notices,
 )
+from service.store import marks
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.desk import Desk
@@ -192,7 +192,7 @@ class NoticeBook:
 
 
 def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Notice]:
-    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+    insert = marks.insert(session)
     written: list[Notice] = []
     for draft in drafts:
         # A second looker may have written the same key since: then it is theirs.

@@ -36,10 +36,10 @@ from service.store import readings
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput
+from service.store.facts import Facts
 from service.store.fields import within
 from service.store.pieces import Piece, all_pieces, card_of, place_at, schedule_of
 from service.store.reckoning import Reckoning
-from service.store.tables import Fact
 
 __all__ = ["DAYS", "Line", "Planner", "ShopPlan", "Working"]
 
@@ -123,13 +123,12 @@ class Planner:
 
     def working(self) -> Working:
         """When the shop works."""
-        with self.db.read() as session:
-            fact = session.get(Fact, WORKING_FACT)
-        if fact is None:
+        kept = Facts(self.db).get(WORKING_FACT)
+        if kept is None:
             return USUAL
-        hours = {day: (a, b) for day, (a, b) in fact.value["hours"].items()}
+        hours = {day: (a, b) for day, (a, b) in kept["hours"].items()}
         # A count that was not asked for when the hours were kept stands as usual.
-        return Working(hours, **{name: fact.value[name] for name in _COUNTS if name in fact.value})
+        return Working(hours, **{name: kept[name] for name in _COUNTS if name in kept})
 
     def set_working(self, working: Working) -> Working:
         """Keep when the shop works; raises BadInput naming the field."""
@@ -138,10 +137,7 @@ class Planner:
             "hours": {day: list(working.hours[day]) for day in DAYS if day in working.hours},
             **{name: getattr(working, name) for name in _COUNTS},
         }
-        with self.db.write() as session:
-            fact = session.get(Fact, WORKING_FACT) or Fact(key=WORKING_FACT)
-            fact.value = value
-            session.add(fact)
+        Facts(self.db).put(WORKING_FACT, value)
         return self.working()
 
     def plan(self, *, wait: bool = True) -> ShopPlan:

@@ -19,8 +19,8 @@ from service.shop.said import say
 from service.store.airs import ShopFacts
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict
+from service.store.facts import Facts
 from service.store.fields import text, within
-from service.store.tables import Fact
 
 __all__ = ["CLOCKS", "NAMES", "UNITS", "SettingsBook", "ShopSettings", "Source", "zone_called"]
 
@@ -81,7 +81,7 @@ class SettingsBook:
     """
 
     def __init__(self, db: Database, settings: Settings) -> None:
-        self._db, self._settings = db, settings
+        self._facts, self._settings = Facts(db), settings
         self._lock = threading.Lock()
         self._told: list[Callable[[ShopSettings], None]] = []
         self._kept = self._read()
@@ -126,10 +126,7 @@ class SettingsBook:
                     taken.pop(name, None)
                 else:
                     taken[name] = _checked(name, value)
-            with self._db.write() as session:
-                fact = session.get(Fact, FACT) or Fact(key=FACT)
-                fact.value = taken
-                session.add(fact)
+            self._facts.put(FACT, taken)
             self._kept = taken
             self._now = self._in_force()
         for tell in self._told:
@@ -143,10 +140,8 @@ class SettingsBook:
         return "page" if name in self._kept else "default"
 
     def _read(self) -> dict[str, Any]:
-        with self._db.read() as session:
-            fact = session.get(Fact, FACT)
         kept: dict[str, Any] = {}
-        for name, value in (fact.value if fact is not None else {}).items():
+        for name, value in (self._facts.get(FACT) or {}).items():
             # Another version may have written it: what cannot be used here counts as not said.
             if name in NAMES:
                 try:

@@ -10,8 +10,9 @@ from datetime import timedelta
 
 from sqlmodel import Session, col, select
 
+from service.store.facts import put_in, value_in
 from service.store.marks import HOUR_MS
-from service.store.tables import Coat, Fact, Verdict
+from service.store.tables import Coat, Verdict
 from service.store.types import from_millis
 
 __all__ = ["REACH", "clear", "due", "mark_hours", "mark_piece", "touching"]
@@ -54,8 +55,8 @@ def touching(session: Session, hours: Iterable[int]) -> set[int]:
 
 def due(session: Session) -> list[int]:
     """Return what is marked, in order."""
-    fact = session.get(Fact, KEY)
-    return [] if fact is None else [int(i) for i in fact.value["ids"]]
+    kept = value_in(session, KEY)
+    return [] if kept is None else [int(i) for i in kept["ids"]]
 
 
 def clear(session: Session, ids: Iterable[int]) -> None:
@@ -70,7 +71,5 @@ def _mark(session: Session, ids: set[int]) -> None:
 
 
 def _keep(session: Session, ids: set[int]) -> None:
-    fact = session.get(Fact, KEY) or Fact(key=KEY)
-    fact.value = {"ids": sorted(ids)}
-    session.add(fact)
+    put_in(session, KEY, {"ids": sorted(ids)})
     session.flush()
