@@ -16,7 +16,7 @@ from service.web.pages.render import Renderer, renderer_of
 from service.web.person import CHOICES, PERSON, keep
 from service.web.words import Words
 
-__all__ = ["AS_TYPED", "router", "settings_given"]
+__all__ = ["router", "take_settings"]
 
 router = APIRouter()
 
@@ -34,10 +34,7 @@ def get_settings(request: Request, shop: ShopDep) -> Response:
 def set_settings(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Take the shop's settings."""
     renderer = renderer_of(request)
-    try:
-        shop.book.change(settings_given(fields, renderer.words))
-    except (FormError, StoreError) as error:
-        wrong = {AS_TYPED.get(name, name): why for name, why in blame(error).items()}
+    if wrong := take_settings(shop, fields, renderer.words):
         return _settings(renderer, request, shop, 422, errors=wrong, values=fields)
     shop.hub.publish("work", {"settings": True})
     return RedirectResponse("/settings?said=settings", 303)
@@ -87,7 +84,16 @@ def set_device(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     return answer
 
 
-def settings_given(fields: Fields, words: Words) -> dict[str, Any]:
+def take_settings(shop: Shop, fields: Fields, words: Words) -> dict[str, str]:
+    """Take a form of settings; return what is wrong by field, and then nothing was taken."""
+    try:
+        shop.book.change(_given(fields, words))
+    except (FormError, StoreError) as error:
+        return {AS_TYPED.get(name, name): why for name, why in blame(error).items()}
+    return {}
+
+
+def _given(fields: Fields, words: Words) -> dict[str, Any]:
     """Read a form of settings; fields it does not have are left alone, empty ones go back.
 
     Raises

@@ -24,7 +24,7 @@ from service.web.first_start import STEPS, mark, progress
 from service.web.pages import mapping_form
 from service.web.pages.forms import FormDep, FormError, blame, read
 from service.web.pages.render import Renderer, renderer_of
-from service.web.pages.settings import AS_TYPED, settings_given
+from service.web.pages.settings import take_settings
 
 __all__ = ["router", "show_empty"]
 
@@ -70,10 +70,7 @@ def ask_shop(request: Request, shop: ShopDep) -> Response:
 def set_shop(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Take zone, units and height."""
     renderer = renderer_of(request)
-    try:
-        shop.book.change(settings_given(fields, renderer.words))
-    except (FormError, StoreError) as error:
-        wrong = {AS_TYPED.get(name, name): why for name, why in blame(error).items()}
+    if wrong := take_settings(shop, fields, renderer.words):
         return _shop(renderer, request, shop, 422, errors=wrong, values=fields)
     return _on(shop, "shop")
 
