@@ -7,7 +7,7 @@ const LATE_MS = 30000;
 const AGAIN = new Set([408, 421, 425, 429]); // nothing is wrong with the tap
 
 /** Where the service answers a repeated tap as it answered the first. */
-const KEPT = /^\/(instruments\/\d+\/(coat|step|hang|cold|verdict|flaw|undo\/\w+\/\d+)|notices\/\d+\/seen)$/;
+const KEPT = /^\/(instruments\/\d+\/(coat|step|hang|moved|cold|verdict|flaw|undo\/\w+\/\d+)|notices\/\d+\/seen)$/;
 
 export function mayWait(path) {
   return KEPT.test(path);

@@ -1,6 +1,8 @@
 // What the service worker does with a push: shows it, opens its page, answers it. The service may be
 // out of reach while the push service is not: then the notice comes back and says so.
 const SEEN = "seen";
+const MOVED = "moved";
+const MOVES = "move-due";
 
 export function onPush(event) {
   event.waitUntil(show(event.data));
@@ -9,7 +11,8 @@ export function onPush(event) {
 export function onNotificationClick(event) {
   const notice = event.notification;
   notice.close();
-  event.waitUntil(event.action === SEEN ? acknowledge(notice) : open(notice.data?.url ?? "/"));
+  const answers = event.action === SEEN || event.action === MOVED;
+  event.waitUntil(answers ? acknowledge(notice, event.action) : open(notice.data?.url ?? "/"));
 }
 
 async function show(data) {
@@ -28,14 +31,24 @@ async function show(data) {
     timestamp: Number.isNaN(at) ? Date.now() : at,
     requireInteraction: said.urgent === true,
     data: { url: pathOf(said.url) ?? "/notices", ack },
-    actions: ack ? [{ action: SEEN, title: "Seen" }] : [],
+    actions: ack ? actionsOf(said.kind) : [],
   });
 }
 
-async function acknowledge(notice) {
+function actionsOf(kind) {
+  const seen = { action: SEEN, title: "Seen" };
+  return kind === MOVES ? [{ action: MOVED, title: "Moved" }, seen] : [seen];
+}
+
+/** Says that somebody looks after it, or that what was to be moved is. */
+async function acknowledge(notice, action) {
   let answered = false;
   try {
-    const answer = await fetch(notice.data.ack, { method: "POST", headers: { Accept: "application/json" } });
+    const answer = await fetch(notice.data.ack, {
+      method: "POST",
+      headers: { Accept: "application/json" },
+      body: action === MOVED ? new URLSearchParams({ move: "all" }) : undefined,
+    });
     answered = answer.ok;
   } catch {
     // Out of reach: told below.
@@ -46,7 +59,7 @@ async function acknowledge(notice) {
     tag: notice.tag,
     icon: "/assets/icon-192.png",
     data: notice.data,
-    actions: [{ action: SEEN, title: "Try again" }],
+    actions: [{ action, title: "Try again" }],
   });
 }
 

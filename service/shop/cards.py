@@ -50,7 +50,7 @@ class PartCard:
 
 @dataclass(frozen=True)
 class PlannedMove:
-    """A move that is yet to come; it counts as made when its time has come."""
+    """A move that is yet to come, or to be made; it counts as made when its time has come."""
 
     id: int
     place_id: str
@@ -79,6 +79,8 @@ class InstrumentCard:
     """Parts that are coated by themselves; empty where it is coated as one."""
     moves: tuple[PlannedMove, ...] = ()
     """Where it will hang from when on, soonest first."""
+    due_move: PlannedMove | None = None
+    """A planned move whose time has come, until somebody says that it was made."""
 
 
 def next_act(place: Position, marks: tuple[ReadyTime, ...]) -> NextAct:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from service.shop.cards import InstrumentCard
+from service.shop.cards import InstrumentCard, PlannedMove
 from service.shop.materials import Material
 from service.shop.said import say
 from service.shop.spray_check import SprayCheck
@@ -17,6 +17,7 @@ from service.shop.spray_windows import SprayWindow
 from service.shop.wood_watch import BAND_PCT, WoodWatch
 
 __all__ = [
+    "MOVE_TOLD_FOR",
     "NOTICE_KINDS",
     "CheckState",
     "Draft",
@@ -24,6 +25,8 @@ __all__ = [
     "WetCoat",
     "check_due_notice",
     "closing_notice",
+    "move_key",
+    "move_notice",
     "opening_notice",
     "ready_notice",
     "silent_notice",
@@ -41,6 +44,7 @@ NOTICE_KINDS = {
     "cut-ready": "Ready to file",
     "unclamp-ready": "Clamps may come off",
     "load-ready": "Ready for strings",
+    "move-due": "Planned move due",
     "window-closing": "Recoat window closing",
     "window-opening": "Spray window opening",
     "wood-dry": "Too dry for wood",
@@ -53,6 +57,9 @@ NOTICE_KINDS = {
 
 CLOSING_AHEAD = timedelta(hours=2)
 """How long before a recoat window may close it is told, at most (assumed)."""
+
+MOVE_TOLD_FOR = timedelta(hours=12)
+"""How long after its time a planned move is still asked for (assumed)."""
 
 OPENING_AHEAD = timedelta(hours=1)
 OPENING_LIKELY = 0.6
@@ -183,6 +190,33 @@ def closing_notice(card: InstrumentCard, now: datetime) -> Draft | None:
         instrument_id=card.id,
         coat_id=card.last_coat_id,
         data={"mark": wait.mark, "closes_from": wait.closes_from.isoformat()},
+    )
+
+
+def move_key(move: PlannedMove) -> str:
+    """Name the occasion of a planned move: put off and planned anew it is another one."""
+    return f"move:{move.id}:{int(move.at.timestamp() * 1000)}"
+
+
+def move_notice(card: InstrumentCard, place_name: str) -> Draft | None:
+    """Tell that a planned move is due; until somebody says otherwise it counts as made."""
+    move = card.due_move
+    if move is None:
+        return None
+    planned_at = f"{move.at:%Y-%m-%dT%H:%MZ}"  # kept as an instant: each reader's clock says it
+    return Draft(
+        key=move_key(move),
+        kind="move-due",
+        text=say(
+            "Move No. {shop_number} ({kind}) to {place_name} now: planned for {planned_at}",
+            shop_number=card.shop_number,
+            kind=card.kind,
+            place_name=place_name,
+            planned_at=planned_at,
+        ),
+        place_id=move.place_id,
+        instrument_id=card.id,
+        data={"move": str(move.id), "planned_at": move.at.isoformat()},
     )
 
 

@@ -41,6 +41,8 @@ class LogEntry:
     build: str = ""
     distance_cm: float | None = None
     batch: str = ""
+    moved: bool = False
+    """Somebody has said that this planned move was made."""
 
 
 def log_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) -> list[LogEntry]:
@@ -77,7 +79,7 @@ def log_of(session: Session, piece: Piece, catalogue: Catalogue, now: datetime) 
             say("hung in {place}", place=h.place_id)
             if h.from_at <= now
             else say("to hang in {place}", place=h.place_id), place_id=h.place_id,
-            undone=h.undone_at is not None,
+            undone=h.undone_at is not None, moved=h.moved_at is not None,
         )
         for h in hung
     ]  # fmt: skip

@@ -15,6 +15,7 @@ from service.shop.notices import (
     WetCoat,
     check_due_notice,
     closing_notice,
+    move_notice,
     opening_notice,
     ready_notice,
     silent_notice,
@@ -96,6 +97,7 @@ class NoticeBook:
             for sensor in self.desk.sensor_states(session)
         ]
         found += [closing_notice(card, now) for card in cards]
+        found += [_move(session, card) for card in cards]
         found += [check_due_notice(s, now=now) for s in self.desk.check_states(session)]
         found += [stop_notice(wet) for wet in self._wet(pieces, cards, now)]
         found += self._openings(session, cards, now)
@@ -189,6 +191,11 @@ class NoticeBook:
                 )
             )
         return wet
+
+
+def _move(session: Session, card: InstrumentCard) -> Draft | None:
+    place = None if card.due_move is None else session.get(Place, card.due_move.place_id)
+    return None if place is None else move_notice(card, place.name)
 
 
 def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Notice]:

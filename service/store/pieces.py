@@ -21,6 +21,7 @@ from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
 from service.store.memo import kept
+from service.store.moves_due import due_move
 from service.store.outlooks import PATHS
 from service.store.reckoning import Reckoning
 from service.store.tables import Coat, Hanging, Instrument, StepDone
@@ -324,6 +325,7 @@ def card_of(
             for h in piece.hangings
             if h.from_at > now
         ),
+        due_move=due_move(piece.hangings, now),
     )
 
 

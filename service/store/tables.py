@@ -252,6 +252,10 @@ class Hanging(SQLModel, table=True):
     place_id: str = Field(foreign_key="place.id", max_length=64)
     from_at: datetime = _instant()
     undone_at: datetime | None = _instant(nullable=True)
+    planned_at: datetime | None = _instant(nullable=True)
+    """For when it was planned; None: entered when it was done."""
+    moved_at: datetime | None = _instant(nullable=True)
+    """When somebody said that the planned move was made; ``from_at`` is then what they said."""
 
 
 class Coat(SQLModel, table=True):

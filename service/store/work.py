@@ -25,6 +25,7 @@ from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
 from service.store.flaw_book import FlawBook, flaws_on
 from service.store.forecasts import NewForecast
+from service.store.move_book import MoveBook
 from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
 from service.store.place_book import PlaceBook
 from service.store.recipes import RecipeBook
@@ -72,6 +73,7 @@ class Work:
         self.recipes = RecipeBook(db, clock, catalogue)
         self.verdicts = VerdictBook(db, clock, catalogue)
         self.arrivals = ArrivalBook(db, clock)
+        self.moves = MoveBook(db, clock)
         self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
         self.causes = CauseBook(db, clock)
         self.comparer = Comparer(db, clock, catalogue, self.flaws.gathering)
@@ -156,7 +158,10 @@ class Work:
             piece = load_piece(session, instrument_id)
             if when > now and not piece.hangings:
                 raise Conflict("at", "hang it somewhere first: it hangs nowhere until then")
-            return _hang(session, instrument_id, place_id, when)
+            row = _hang(session, instrument_id, place_id, when)
+            row.planned_at = when if when > now else None
+            session.add(row)
+        return row
 
     # -- coats and steps -------------------------------------------------------------------
 
@@ -269,9 +274,15 @@ class Work:
         return row
 
     def undo(self, kind: str, row_id: int) -> None:
-        """Take something recorded back by kind and number; it stays in the record, marked."""
+        """Take something recorded back by kind and number; it stays in the record, marked.
+
+        ``moved`` takes back only that a planned move was made: it is planned again.
+        """
+        if kind == "moved":
+            self.moves.withdraw(row_id)
+            return
         if kind not in RECORDS:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}")
+            raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}, moved")
         with self.db.write() as session:
             row = cast("Record | None", session.get(RECORDS[kind], row_id))
             if row is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.shop.air import Air
-from service.shop.cards import InstrumentCard, NextAct
+from service.shop.cards import InstrumentCard, NextAct, PlannedMove
 from service.shop.materials import Figure, Material
 from service.shop.projection import ReadyTime
 from service.shop.schedule import Schedule
@@ -192,11 +192,13 @@ def instrument_out(card: InstrumentCard) -> models.InstrumentOut:
         parts=[
             models.PartOut(part=p.part, due=p.due, next=_next_out(p.act, None)) for p in card.parts
         ],
-        moves=[
-            models.HangOut(id=move.id, instrument=card.id, place=move.place_id, at=move.at)
-            for move in card.moves
-        ],
+        moves=[_move_out(move, card) for move in card.moves],
+        due_move=None if card.due_move is None else _move_out(card.due_move, card),
     )
+
+
+def _move_out(move: PlannedMove, card: InstrumentCard) -> models.HangOut:
+    return models.HangOut(id=move.id, instrument=card.id, place=move.place_id, at=move.at)
 
 
 def _next_out(act: NextAct, coat_id: int | None) -> models.NextOut:

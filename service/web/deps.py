@@ -113,6 +113,11 @@ class Shop:
         """Keeps the photos of flaws in the data folder."""
         return PhotoBook(self.desk.db, self.clock, self.settings.data)
 
+    def moved(self, instrument_id: int) -> None:
+        """Tell open pages that a planned move was made, and what was told of it seen."""
+        self.worked(instrument_id)
+        self.hub.publish("notice", {"moved": instrument_id})
+
     def worked(self, instrument_id: int) -> None:
         """Tell open pages that an instrument's record changed."""
         self.hub.publish("work", {"instrument": instrument_id})

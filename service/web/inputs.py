@@ -18,6 +18,8 @@ __all__ = [
     "InstrumentIn",
     "InstrumentReadingIn",
     "JarIn",
+    "MoveMadeIn",
+    "MovedIn",
     "PlaceChangeIn",
     "PlaceIn",
     "SaltCheckIn",
@@ -86,6 +88,18 @@ class HangIn(_In):
 
     place: PlaceId
     at: AwareDatetime | None = None
+
+
+class MoveMadeIn(_In):
+    """When a planned move was made (default: now)."""
+
+    at: AwareDatetime | None = None
+
+
+class MovedIn(MoveMadeIn):
+    """Which planned move was made, and when."""
+
+    move: int
 
 
 class ColdArrivalIn(_In):

@@ -384,6 +384,8 @@ class InstrumentOut(_Out):
     parts: list[PartOut] = []
     moves: list[HangOut] = []
     """Moves that are planned, soonest first."""
+    due_move: HangOut | None = None
+    """A planned move whose time has come, until somebody says that it was made."""
 
 
 class FilmOut(_Out):

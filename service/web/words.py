@@ -38,6 +38,7 @@ _FIGURE = re.compile(
     r"(?P<unit>K|°C|µm|m³|g/kg|g of water per kg of air)(?![\w/])"
 )
 
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\dZ")
 _DECIMAL = re.compile(r"(?<=\d)(?<!\.\d)\.(?=\d+(?![.\d]))")
 """The point of a decimal fraction, and not those of an address or a version."""
 
@@ -193,13 +194,13 @@ class Words:
         return f"{self._plain(value, 1)} {unit}".rstrip()
 
     def local(self, text: str) -> str:
-        """Say a sentence of the service in the person's language, its figures in their units."""
+        """Say a sentence of the service in the person's language, units, zone and clock."""
         text = self.tongue.said(text)
         if self.us:
             text = _FIGURE.sub(self._figure, text)
         if self.tongue.decimal != ".":
             text = _DECIMAL.sub(self.tongue.decimal, text)
-        return text
+        return _INSTANT.sub(lambda found: self.clock(datetime.fromisoformat(found[0])), text)
 
     def _figure(self, match: re.Match[str]) -> str:
         value, unit = float(match["value"]), match["unit"]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -20,6 +21,7 @@ from push_reader import Browser
 from service.notify.channels import make_senders
 from service.settings import Settings
 from service.store.facts import Facts
+from service.store.notice_book import NoticeBook
 
 pytestmark = pytest.mark.real
 
@@ -127,6 +129,29 @@ def test_a_notice_reaches_the_phone_and_is_answered_from_there(pushed: Pushed) -
     pushed.tap("seen")
     assert shop.outbox.deliveries()[0].state == "acknowledged"
     assert pushed.shown() == []
+
+
+def test_a_planned_move_is_said_to_be_made_from_the_notice(pushed: Pushed) -> None:
+    page, shop = pushed.page, pushed.shop
+    page.get_by_role("button", name="Push to this device").click()
+    expect(page.get_by_role("status").filter(has_text="Added")).to_be_visible()
+    for place in ("booth", "rack"):
+        shop.work.add_place(place)
+    shop.add_piece("42")
+    shop.work.hang(1, "rack", shop.clock.now() + timedelta(hours=1))
+    shop.jump(hours=1, minutes=3)
+    NoticeBook(shop.db, shop.clock, shop.catalogue, shop.desk).look()
+    assert shop.postman.work() == 1
+    pushed.deliver()
+    eventually(pushed.shown, what="shown")
+    (notice,) = pushed.shown()
+    assert notice["body"] == "Move No. 42 (tenor ukulele) to rack now: planned for 10:00"
+    assert notice["actions"] == ["Moved", "Seen"]
+    pushed.tap("moved")
+    assert pushed.shown() == []
+    newest = shop.desk.log(1)[0]
+    assert (newest.text, newest.moved, f"{newest.at:%H:%M}") == ("hung in rack", True, "10:03")
+    assert shop.outbox.deliveries()[0].state == "acknowledged"
 
 
 def test_out_of_reach_the_answer_is_not_taken_for_given(pushed: Pushed) -> None:

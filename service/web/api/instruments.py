@@ -65,6 +65,25 @@ def undo_hanging(hanging_id: int, shop: ShopDep) -> Response:
     return Response(status_code=204)
 
 
+@router.post("/hangings/{move_id}/moved")
+def move_made(move_id: int, shop: ShopDep, body: inputs.MoveMadeIn) -> models.HangOut:
+    """Say that a planned move was made: the instrument hangs there from then on (default: now).
+
+    Notices of it count as seen. Saying it again changes nothing.
+    """
+    row = shop.work.moves.made(move_id, body.at)
+    shop.moved(row.instrument_id)
+    return answers.hang_out(row)
+
+
+@router.delete("/hangings/{move_id}/moved", status_code=204, response_class=Response)
+def move_not_made(move_id: int, shop: ShopDep) -> Response:
+    """Take back that a planned move was made: it is planned as it was."""
+    shop.work.moves.withdraw(move_id)
+    shop.hub.publish("work", {"hung": move_id})
+    return Response(status_code=204)
+
+
 @router.get("/instruments/{instrument_id}/coats")
 def list_coats(instrument_id: int, shop: ShopDep) -> list[models.CoatOut]:
     """List every coat recorded on an instrument, newest first; undone ones are marked."""

@@ -48,6 +48,12 @@ def hang(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -
     return _tap(request, shop, instrument_id, fields, "hang", _hang)
 
 
+@router.post("/instruments/{instrument_id}/moved")
+def moved(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Say that a planned move was made."""
+    return _tap(request, shop, instrument_id, fields, "moved", _moved)
+
+
 @router.post("/instruments/{instrument_id}/cold")
 def cold(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that an instrument came in cold."""
@@ -163,6 +169,13 @@ def _step(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
 def _hang(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     form = read(inputs.HangIn, fields, words)
     return f"hung:{shop.work.hang(instrument_id, form.place, form.at).id}"
+
+
+def _moved(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
+    form = read(inputs.MovedIn, fields, words)
+    row = shop.work.moves.made(form.move, form.at, instrument_id=instrument_id)
+    shop.moved(instrument_id)
+    return f"moved:{row.id}"
 
 
 def _cold(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:

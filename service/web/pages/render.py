@@ -31,7 +31,7 @@ from service.web.words import Words
 
 __all__ = ["Renderer", "Studio", "renderer_of"]
 
-RECORDED = {"coat", "step", "hung", "cold", "verdict", "flaw"}
+RECORDED = {"coat", "step", "hung", "moved", "cold", "verdict", "flaw"}
 """What a tap can record."""
 
 
@@ -163,11 +163,12 @@ class Renderer:
             entries = self.shop.desk.log(int(piece))
         except StoreError:
             return None
-        entry = next((e for e in entries if (e.kind, str(e.id)) == (kind, row)), None)
+        listed = "hung" if kind == "moved" else kind
+        entry = next((e for e in entries if (e.kind, str(e.id)) == (listed, row)), None)
         if entry is None:
             return None
         what = say("No. {number}: {text}", number=card.shop_number, text=entry.text)
-        if entry.undone:
+        if entry.undone or (kind == "moved" and not entry.moved):
             return {"text": say("Taken back. {what}", what=what), "undo": None}
         undo = f"/instruments/{card.id}/undo/{kind}/{entry.id}"
         return {"text": say("Recorded. {what}", what=what), "undo": undo}
