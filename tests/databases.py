@@ -19,7 +19,16 @@ from sqlalchemy import create_engine, text
 
 from service.store.db import Database, sqlite_path, sqlite_url
 
-__all__ = ["ON_POSTGRESQL", "address", "copied", "environment", "fresh", "setting", "sqlite_only"]
+__all__ = [
+    "ON_POSTGRESQL",
+    "address",
+    "copied",
+    "environment",
+    "fresh",
+    "on_server",
+    "setting",
+    "sqlite_only",
+]
 
 ON_POSTGRESQL = os.environ.get("BOOTHGLASS_TEST_DATABASE") == "postgresql"
 
@@ -56,6 +65,13 @@ def fresh(folder: Path) -> str:
     name = _name(folder)
     _server().do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
     _server().do(f"CREATE DATABASE {name} TEMPLATE {_postgres_with_tables()}")
+    return _server().address(name)
+
+
+def on_server(name: str) -> str:
+    """Address of an empty PostgreSQL database, made anew, whatever the tests run on."""
+    _server().do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    _server().do(f"CREATE DATABASE {name}")
     return _server().address(name)
 
 

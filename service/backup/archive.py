@@ -1,6 +1,7 @@
-"""One back-up: a tar of the data folder, its database copied at one instant, and a manifest.
+"""One back-up: a tar of the data folder, the database copied at one instant, and a manifest.
 
-The first member, ``manifest.json``, lists every other with its size and SHA-256. The file is gzip,
+The database is the SQLite file, or ``boothglass.pgdump`` in the custom format of ``pg_dump``. The
+first member, ``manifest.json``, lists every other with its size and SHA-256. The file is gzip,
 or that encrypted in the age format to a public key, so that what can read it need not lie on the
 machine that makes it. Any tar and any age tool can open it without us.
 """
@@ -19,20 +20,22 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from service.backup.errors import BackupError
 from service.backup.names import ENCRYPTED
-from service.store.db import sqlite_path
-from service.store.snapshot import check_copy, copy_database, upgrade_copy
+from service.backup.sealing import decrypt, encrypt
+from service.store import dumps
+from service.store.db import known_schemas, sqlite_path
+from service.store.snapshot import check_copy, copy_database, upgrade, upgrade_copy
 
-__all__ = ["BackupError", "Contents", "check_recipient", "make", "restore"]
+__all__ = ["Contents", "make", "restore"]
 
 MANIFEST = "manifest.json"
+DUMP = "boothglass.pgdump"
+BROUGHT_BACK = ".brought-back"
+"""File in a folder that is in place, while its database still waits to be let go."""
 FORMAT = 1
 CHUNK = 1 << 20
 LEVEL = 5
-
-
-class BackupError(RuntimeError):
-    """A back-up cannot be made or used; the message says why."""
 
 
 @dataclass(frozen=True)
@@ -45,9 +48,15 @@ class Contents:
 
 
 def make(
-    data: Path, target: Path, at: datetime, *, recipient: str | None, leave_out: Path | None = None
+    data: Path,
+    target: Path,
+    at: datetime,
+    *,
+    recipient: str | None,
+    leave_out: Path | None = None,
+    database_url: str | None = None,
 ) -> Contents:
-    """Back up a data folder into one file, which is there whole or not at all.
+    """Back up a data folder and its database into one file, which is there whole or not at all.
 
     Parameters
     ----------
@@ -61,6 +70,8 @@ def make(
         age public key (``age1...``) to encrypt to.
     leave_out : Path, optional
         A folder inside ``data`` that is not backed up: where back-ups lie.
+    database_url : str, optional
+        Address of the PostgreSQL database; unset: the SQLite file in ``data``.
 
     Raises
     ------
@@ -69,14 +80,21 @@ def make(
     """
     with tempfile.TemporaryDirectory(prefix=".backup-", dir=target.parent) as made:
         work = Path(made)
-        copy = work / sqlite_path(data).name
-        copy_database(sqlite_path(data), copy)
+        if database_url is None:
+            copy = work / sqlite_path(data).name
+            copy_database(sqlite_path(data), copy)
+            schema = dumps.schema_of(f"sqlite:///{copy}")
+        else:
+            copy = work / DUMP
+            # Asked first: an upgrade in between makes the dump newer than said, never older.
+            schema = dumps.schema_of(database_url)
+            dumps.dump(database_url, copy)
         members = [(copy.name, copy), *_others(data, leave_out)]
         packed = work / "packed"
-        contents = _pack(members, packed, at)
+        contents = _pack(members, packed, at, schema)
         if recipient is not None:
             sealed = work / "sealed"
-            _encrypt(packed, sealed, recipient)
+            encrypt(packed, sealed, recipient)
             packed = sealed
         _settle(packed)
         packed.replace(target)
@@ -84,19 +102,36 @@ def make(
     return contents
 
 
-def restore(archive: Path, into: Path, *, identity: Path | None = None) -> Contents:
-    """Bring a back-up back into a folder that is empty or not there yet.
+def restore(
+    archive: Path, into: Path, *, identity: Path | None = None, database_url: str | None = None
+) -> Contents:
+    """Bring a back-up back into a folder that is empty or not there yet, and an empty database.
 
     Everything is unpacked and checked beside it, the database brought up to this version, and only
-    then the folder takes its place: what ends this in between leaves no half of a shop.
+    then the folder takes its place: what ends this in between leaves no half of a shop. A
+    PostgreSQL database that was being filled is opened by no service until the same file is
+    brought back once more.
+
+    Parameters
+    ----------
+    archive, into : Path, Path
+        The back-up, and the data folder to make of it.
+    identity : Path, optional
+        File with the age key of an encrypted back-up.
+    database_url : str, optional
+        Address of an empty PostgreSQL database, for a back-up of one.
 
     Raises
     ------
     BackupError
         Where the folder is in use, the file is damaged, or the key is missing or wrong.
     DatabaseError
-        Where the database in it is broken, or newer than this version.
+        Where the database in it is broken or newer than this version, or ``database_url`` is in
+        use.
     """
+    digest = _digest(archive)
+    if _only_to_be_let_go(into, digest, database_url):
+        return _let_go(into, str(database_url))
     if into.exists() and (not into.is_dir() or any(into.iterdir())):
         raise BackupError(f"{into} is not empty; a back-up only goes into an empty folder")
     into.parent.mkdir(parents=True, exist_ok=True)
@@ -105,28 +140,59 @@ def restore(archive: Path, into: Path, *, identity: Path | None = None) -> Conte
         packed = archive
         if archive.name.endswith(ENCRYPTED):
             packed = work / "packed"
-            _decrypt(archive, packed, identity)
+            decrypt(archive, packed, identity)
         folder = work / "shop"
         folder.mkdir()
         contents = _unpack(packed, folder)
-        check_copy(sqlite_path(folder))
-        upgrade_copy(folder)
+        _bring_database(folder, work, digest, database_url)
+        if database_url is not None:
+            told = {"digest": digest, "files": contents.files, "bytes": contents.bytes}
+            told["made_at"] = contents.made_at.isoformat()
+            (folder / BROUGHT_BACK).write_text(json.dumps(told), encoding="utf-8")
         for path in [*folder.rglob("*"), folder]:
             _settle(path)
         if into.exists():
             into.rmdir()
         folder.replace(into)
         _settle(into.parent)
-    return contents
+    return contents if database_url is None else _let_go(into, database_url)
 
 
-def check_recipient(recipient: str) -> None:
-    """Raise BackupError where this is no age public key."""
-    age = _age()
+def _bring_database(folder: Path, work: Path, digest: str, database_url: str | None) -> None:
+    """See that the unpacked database is sound; fill the server's from it, if it is a dump."""
+    dumped, kept = folder / DUMP, sqlite_path(folder)
+    if dumped.exists() != (database_url is not None):
+        raise BackupError(
+            "the back-up is of a PostgreSQL database: set BOOTHGLASS_DATABASE_URL to an empty one"
+            if dumped.exists()
+            else "the back-up is of a SQLite database, but BOOTHGLASS_DATABASE_URL is set; "
+            "unset it (export-shop and import-shop carry a shop from one to the other)"
+        )
+    if database_url is None:
+        check_copy(kept)
+        upgrade_copy(folder)
+        return
+    dumps.fill(database_url, dumped.rename(work / DUMP), digest)
+
+
+def _only_to_be_let_go(into: Path, digest: str, database_url: str | None) -> bool:
+    """Whether an earlier try put everything in place, and was ended before it said so."""
     try:
-        age.x25519.Recipient.from_str(recipient)
-    except age.RecipientError as error:
-        raise BackupError(f"{recipient!r} is no age public key (age1...): {error}") from error
+        told = json.loads((into / BROUGHT_BACK).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return database_url is not None and told.get("digest") == digest
+
+
+def _let_go(into: Path, database_url: str) -> Contents:
+    """Say that all is in place: the database may be opened, and is brought up to this version."""
+    mark = into / BROUGHT_BACK
+    told = json.loads(mark.read_text(encoding="utf-8"))
+    dumps.end_restore(database_url)
+    mark.unlink()
+    _settle(into)
+    upgrade(database_url)
+    return Contents(datetime.fromisoformat(told["made_at"]), told["files"], told["bytes"])
 
 
 # -- in and out of the tar -----------------------------------------------------------------------
@@ -145,7 +211,9 @@ def _others(data: Path, leave_out: Path | None) -> Iterator[tuple[str, Path]]:
             yield name.as_posix(), path
 
 
-def _pack(members: list[tuple[str, Path]], target: Path, at: datetime) -> Contents:
+def _pack(
+    members: list[tuple[str, Path]], target: Path, at: datetime, schema: str | None
+) -> Contents:
     listed = []
     # A file that goes while we look (a temporary one of the service) is left out.
     held: list[tuple[str, bytes | Path]] = []
@@ -157,7 +225,12 @@ def _pack(members: list[tuple[str, Path]], target: Path, at: datetime) -> Conten
         except FileNotFoundError:
             continue
         held.append((name, body))
-    manifest = {"format": FORMAT, "made_at": at.astimezone(UTC).isoformat(), "files": listed}
+    manifest = {
+        "format": FORMAT,
+        "made_at": at.astimezone(UTC).isoformat(),
+        "schema": schema,
+        "files": listed,
+    }
     with tarfile.open(target, "w:gz", compresslevel=LEVEL) as tar:
         _add(tar, MANIFEST, json.dumps(manifest, indent=1).encode(), at)
         for name, body in held:
@@ -186,6 +259,7 @@ def _unpack(packed: Path, folder: Path) -> Contents:
             wanted = {entry["name"]: entry for entry in manifest["files"]}
             if manifest["format"] != FORMAT:
                 raise BackupError("the back-up was made by a newer version of Boothglass")
+            _check_schema(manifest.get("schema"))
             for member in tar:
                 if member.name in wanted and member.isfile():
                     tar.extract(member, folder, filter="data")
@@ -198,6 +272,15 @@ def _unpack(packed: Path, folder: Path) -> Contents:
         if path.stat().st_size != entry["bytes"] or _digest(path) != entry["sha256"]:
             raise BackupError(f"the back-up is damaged: {name} is not what was packed")
     return _contents(manifest)
+
+
+def _check_schema(schema: object) -> None:
+    """Refuse tables that this version does not know, before anything is done with them."""
+    if schema is not None and schema not in known_schemas():
+        raise BackupError(
+            f"the back-up was made by a newer version of Boothglass (its tables are version "
+            f"{schema}); install that version"
+        )
 
 
 def _contents(manifest: dict[str, Any]) -> Contents:
@@ -225,42 +308,3 @@ def _settle(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-# -- encryption ----------------------------------------------------------------------------------
-
-
-def _age() -> Any:
-    try:
-        import pyrage
-    except ImportError as error:
-        raise BackupError("encryption needs the extra: pip install 'boothglass[backup]'") from error
-    return pyrage
-
-
-def _encrypt(source: Path, target: Path, recipient: str) -> None:
-    check_recipient(recipient)
-    age = _age()
-    key = age.x25519.Recipient.from_str(recipient)
-    age.encrypt_file(str(source), str(target), [key])
-
-
-def _decrypt(source: Path, target: Path, identity: Path | None) -> None:
-    if identity is None:
-        raise BackupError("the back-up is encrypted: name the file with its age key, --identity")
-    age = _age()
-    try:
-        lines = identity.read_text(encoding="utf-8").splitlines()
-        keys = [
-            age.x25519.Identity.from_str(line.strip())
-            for line in lines
-            if line.strip().startswith("AGE-SECRET-KEY-")
-        ]
-    except (OSError, UnicodeError, age.IdentityError) as error:
-        raise BackupError(f"--identity: {identity} holds no age key: {error}") from error
-    if not keys:
-        raise BackupError(f"--identity: {identity} holds no age key (AGE-SECRET-KEY-...)")
-    try:
-        age.decrypt_file(str(source), str(target), keys)
-    except age.DecryptError as error:
-        raise BackupError(f"{source.name} cannot be opened with that key: {error}") from error

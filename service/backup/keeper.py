@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from pathlib import Path
 
-from service.backup.archive import BackupError, Contents, check_recipient, make
+from service.backup.archive import Contents, make
+from service.backup.errors import BackupError
 from service.backup.names import Keep, made_at, name_of, to_drop
+from service.backup.sealing import check_recipient
 from service.backup.stores import Folder, Store, store_of
 from service.clock import Clock
 from service.settings import Settings
@@ -49,6 +51,8 @@ class Keeper:
         Which ones stay.
     recipient : str or None
         age public key to encrypt to.
+    database_url : str or None
+        Address of the PostgreSQL database; None: the SQLite file in the data folder.
     """
 
     def __init__(
@@ -61,7 +65,9 @@ class Keeper:
         zone: tzinfo,
         keep: Keep | None = None,
         recipient: str | None = None,
+        database_url: str | None = None,
     ) -> None:
+        self._database_url = database_url
         self._data, self._store, self._clock = data, store, clock
         self._daily_at, self.zone = daily_at, zone
         self._keep, self._recipient = keep or Keep(), recipient
@@ -84,6 +90,7 @@ class Keeper:
             zone=zone,
             keep=Keep(days, weeks, months),
             recipient=settings.backup_recipient,
+            database_url=settings.database_url,
         )
 
     def step(self) -> Made | None:
@@ -117,7 +124,14 @@ class Keeper:
         inside = self._store.path if isinstance(self._store, Folder) else None
         with tempfile.TemporaryDirectory(prefix=".backup-", dir=self._data) as made:
             file = Path(made) / name
-            contents = make(self._data, file, now, recipient=self._recipient, leave_out=inside)
+            contents = make(
+                self._data,
+                file,
+                now,
+                recipient=self._recipient,
+                leave_out=inside,
+                database_url=self._database_url,
+            )
             self._store.put(file, name)
         self._last = now
         dropped = to_drop(self._store.names(), self._keep)

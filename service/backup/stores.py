@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
-from service.backup.archive import BackupError
+from service.backup.errors import BackupError
 from service.backup.names import made_at
 
 __all__ = ["Bucket", "Folder", "Store", "store_of"]

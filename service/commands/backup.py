@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from pathlib import Path
 
-from service.backup.archive import BackupError, Contents, restore
+from service.backup.archive import Contents, restore
+from service.backup.errors import BackupError
 from service.backup.keeper import Keeper
 from service.backup.names import made_at
 from service.backup.stores import store_of
@@ -20,7 +22,7 @@ __all__ = ["back_up", "bring_back", "list_backups"]
 def back_up(to: str | None) -> None:
     """Make one back-up now."""
     settings = shop_settings()
-    if not sqlite_path(settings.data).exists():
+    if settings.database_url is None and not sqlite_path(settings.data).exists():
         fail(f"BOOTHGLASS_DATA: nothing is kept in {settings.data} yet")
     where = _where(settings, to)
     try:
@@ -47,30 +49,35 @@ def list_backups(to: str | None) -> None:
 
 
 def bring_back(file: str, into: str, identity: str | None) -> None:
-    """Bring a back-up back into an empty folder; ``file`` may be one of the store's names."""
+    """Bring a back-up back into an empty folder; ``file`` may be one of the store's names.
+
+    A back-up of a PostgreSQL database goes into the empty one that the environment names: the
+    settings that lie in a data folder are of another shop.
+    """
+    url = os.environ.get("BOOTHGLASS_DATABASE_URL") or None
     key = None if identity is None else Path(identity).expanduser()
     target = Path(into).expanduser()
     try:
         if Path(file).expanduser().is_file():
-            contents = restore(Path(file).expanduser(), target, identity=key)
+            contents = restore(Path(file).expanduser(), target, identity=key, database_url=url)
         elif made_at(Path(file).name) is None:
             fail(f"{file}: no such file, and no name of a back-up")
         else:
-            contents = _fetched(file, target, key)
+            contents = _fetched(file, target, key, url)
     except (BackupError, DatabaseError, OSError) as error:
         fail(f"nothing was brought back: {error}")
     print(f"{target}: {_told(contents)}, made {contents.made_at:%Y-%m-%d %H:%M} UTC")
     print(f"Start it with BOOTHGLASS_DATA={target} boothglass serve")
 
 
-def _fetched(address: str, target: Path, key: Path | None) -> Contents:
+def _fetched(address: str, target: Path, key: Path | None, url: str | None) -> Contents:
     settings = shop_settings()
     where, _, name = address.rpartition("/")
     store = store_of(where or _where(settings, None), settings.backup_endpoint)
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / name
         store.get(name, file)
-        return restore(file, target, identity=key)
+        return restore(file, target, identity=key, database_url=url)
 
 
 def _where(settings: Settings, to: str | None) -> str:

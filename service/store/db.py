@@ -15,7 +15,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import (
     ArgumentError,
     DataError,
@@ -30,11 +30,15 @@ from service.store.memo import LOOK, PAST, Memo, PastKept
 from service.store.turns import Turns
 
 __all__ = [
+    "RESTORING",
     "Database",
     "DatabaseError",
     "alembic_config",
     "blames_data",
     "database_url",
+    "known_schemas",
+    "migrate",
+    "remade",
     "sqlite_path",
     "sqlite_url",
 ]
@@ -42,6 +46,9 @@ __all__ = [
 BUSY_TIMEOUT_MS = 10_000
 WRITERS = 0x426F6F74
 """Key of the advisory lock that writers hold on PostgreSQL."""
+
+RESTORING = "boothglass_restoring"
+"""Table that a PostgreSQL database has while a back-up is being brought into it."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -146,23 +153,42 @@ class Database:
         DatabaseError
             If the database is newer than this version, is not one, or cannot be opened.
         """
-        config = alembic_config(self.url)
-        known = {
-            revision.revision for revision in ScriptDirectory.from_config(config).walk_revisions()
-        }
+        try:
+            here = self.schema()
+            if here is not None and here not in known_schemas():
+                raise DatabaseError(
+                    f"the database was made by a newer version of Boothglass (its tables are "
+                    f"version {here}); install that version, or use another BOOTHGLASS_DATA"
+                )
+            _migrate(self.url)
+        except (SQLAlchemyError, DriverError, CommandError) as error:
+            raise self._unopened(error) from error
+
+    def schema(self) -> str | None:
+        """Return the version of the tables, as migrations name it; None where there are none.
+
+        Raises
+        ------
+        DatabaseError
+            If the database cannot be opened, or a back-up was half brought into it.
+        """
         try:
             with self.engine.connect().execution_options(boothglass_reads=True) as connection:
+                half = inspect(connection).has_table(RESTORING)
                 here = MigrationContext.configure(connection).get_current_revision()
-            if here is not None and here not in known:
-                raise DatabaseError(
-                    "the database was made by a newer version of Boothglass; "
-                    "install that version, or use another BOOTHGLASS_DATA"
-                )
-            _migrate(config, self.url)
-        except (SQLAlchemyError, DriverError, CommandError) as error:
-            where = self.engine.url.render_as_string(hide_password=True)
-            why = getattr(error, "orig", None) or error
-            raise DatabaseError(f"the database {where} cannot be opened: {why}") from error
+        except (SQLAlchemyError, DriverError) as error:
+            raise self._unopened(error) from error
+        if half:
+            raise DatabaseError(
+                "a back-up was not brought back to its end into this database; "
+                "run boothglass restore once more, with the same file"
+            )
+        return here
+
+    def _unopened(self, error: Exception) -> DatabaseError:
+        where = self.engine.url.render_as_string(hide_password=True)
+        why = getattr(error, "orig", None) or error
+        return DatabaseError(f"the database {where} cannot be opened: {why}")
 
     def dispose(self) -> None:
         """Close every connection."""
@@ -185,19 +211,40 @@ def _engine(url: str, *, foreign_keys: bool = True) -> Engine:
     return engine
 
 
-def _migrate(config: Config, url: str) -> None:
-    # SQLite alters a table by making it anew; the keys that point to it are looked at afterwards.
+def known_schemas() -> set[str]:
+    """Versions of the tables that this program can bring up to its own, as migrations name them."""
+    script = ScriptDirectory.from_config(alembic_config("sqlite://"))
+    return {revision.revision for revision in script.walk_revisions()}
+
+
+def _migrate(url: str) -> None:
+    with remade(url) as connection:
+        migrate(connection, "head")
+
+
+@contextmanager
+def remade(url: str) -> Iterator[Connection]:
+    """Open one transaction in which tables may be made anew; all of it is kept, or nothing.
+
+    SQLite alters a table by making it anew; the keys that point to it are looked at in the end.
+    """
     engine = _engine(url, foreign_keys=False)
     try:
         with engine.begin() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            yield connection
             if engine.dialect.name == "sqlite":
-                broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+                broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchmany(3)
                 if broken:
-                    raise DatabaseError(f"rows point to nothing after the upgrade: {broken[:3]}")
+                    raise DatabaseError(f"rows point to nothing after the upgrade: {broken}")
     finally:
         engine.dispose()
+
+
+def migrate(connection: Connection, schema: str) -> None:
+    """Bring tables up to a version within a transaction under way."""
+    config = alembic_config("sqlite://")  # its address is not used
+    config.attributes["connection"] = connection
+    command.upgrade(config, schema)
 
 
 def alembic_config(url: str) -> Config:

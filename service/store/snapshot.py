@@ -8,7 +8,7 @@ from pathlib import Path
 
 from service.store.db import Database, DatabaseError, sqlite_url
 
-__all__ = ["check_copy", "copy_database", "upgrade_copy"]
+__all__ = ["check_copy", "copy_database", "upgrade", "upgrade_copy"]
 
 
 def copy_database(source: Path, target: Path) -> None:
@@ -55,7 +55,12 @@ def check_copy(path: Path) -> None:
 
 def upgrade_copy(folder: Path) -> None:
     """Bring the database of a data folder up to this version; raises DatabaseError."""
-    database = Database(sqlite_url(folder))
+    upgrade(sqlite_url(folder))
+
+
+def upgrade(url: str) -> None:
+    """Bring the database at an address up to this version; raises DatabaseError."""
+    database = Database(url)
     try:
         database.upgrade()
     finally:

@@ -22,7 +22,8 @@ from equipment import SetClock, eventually, free_port
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.backup.archive import BackupError, make, restore
+from service.backup.archive import make, restore
+from service.backup.errors import BackupError
 from service.backup.keeper import Keeper
 from service.backup.names import Keep, made_at, name_of, to_drop
 from service.backup.stores import Folder, store_of
