@@ -2,6 +2,7 @@
 import { watchAges } from "./ages.js";
 import { listen } from "./live.js";
 import { workOffline } from "./offline.js";
+import { takePhotos } from "./photos.js";
 import { takeTaps } from "./taps.js";
 import { watchWaiting } from "./waiting.js";
 
@@ -18,6 +19,7 @@ if (target instanceof HTMLDetailsElement) target.open = true;
 
 watchAges();
 takeTaps();
+takePhotos();
 watchWaiting();
 listen();
 workOffline();

@@ -1,10 +1,13 @@
 // Which pages are kept for when the connection is away, and how. Shared by pages and service worker.
 export const PAGES = "boothglass-pages";
 
-const KEPT = /^\/($|instruments$|instruments\/\d+$|places$|air\/[^/]+$|wall$)/;
+const KEPT = /^\/($|instruments$|instruments\/\d+(\/flaw)?$|places$|(air|outlook)\/[^/]+$|wall$)/;
 const MOST = 40;
 
-/** Name under which a page is kept, or null where it is not: now, pieces, a piece, air, the wall. */
+/**
+ * Name under which a page is kept, or null where it is not: now, pieces, a piece, its flaw tiles, air,
+ * outlook, the wall.
+ */
 export function keptAs(address) {
   const url = new URL(address, location.origin);
   if (url.origin !== location.origin || !KEPT.test(url.pathname)) return null;

@@ -108,7 +108,8 @@ async function unsent(form, tap) {
   missed();
 }
 
-function complain(page) {
+/** Shows the page that says what was wrong. */
+export function complain(page) {
   const main = document.getElementById("main");
   main.replaceChildren(...page.getElementById("main").childNodes);
   main.dispatchEvent(new CustomEvent("part:swapped", { bubbles: true }));

@@ -27,7 +27,9 @@ MOST_BYTES = 1_000_000
 PHOTO_BYTES = 20_100_000
 """Largest body where a photo is taken: the photo, and what the form puts around it."""
 
-PHOTO_PATH = re.compile(r"(/api/v1)?/flaws/\d{1,12}/photos")
+PHOTO_PATH = re.compile(
+    r"(/api/v1)?/flaws/\d{1,12}/photos|/instruments/\d{1,12}/flaw/\w{1,64}/photo"
+)
 
 DRAINED_BYTES = 32_000_000
 """How much of a body that is too large is read and thrown away, so that the client hears why."""

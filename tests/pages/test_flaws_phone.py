@@ -9,6 +9,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from offlinekit import settle
 from PIL import Image
 from playwright.sync_api import expect
 
@@ -45,6 +46,42 @@ def test_two_taps_log_it_and_one_takes_it_back(coated: Any, open_page: Any, scri
     assert coated.desk.flaws() == []
 
 
+def test_a_tap_on_the_camera_logs_it_with_a_photo(coated: Any, phone: Any) -> None:
+    page = phone.go("/instruments")
+    page.get_by_role("link", name=re.compile(r"^Flaw.*No\. 41")).click()
+    page.get_by_label("With a photo: Blush").set_input_files([photo()])
+    expect(page.get_by_role("heading", level=1)).to_have_text("Blush")
+    expect(page.locator(".photos img")).to_have_count(1)
+    expect(page.locator("#flash")).to_contain_text("Recorded")
+    (flaw,) = coated.desk.flaws()
+    assert (flaw.kind, flaw.coat_id) == ("blush", 2)
+
+
+def test_a_photo_that_cannot_be_used_loses_no_flaw(coated: Any, open_page: Any) -> None:
+    visit = open_page()
+    page = visit.go("/instruments/1/flaw")
+    wrong = {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}
+    page.get_by_label("With a photo: Blush").set_input_files([wrong])
+    expect(page.locator(".photo-form .wrong")).to_be_visible()
+    assert [flaw.kind for flaw in coated.desk.flaws()] == ["blush"]
+    assert all("422" in said for said in visit.complaints)
+    visit.complaints.clear()
+
+
+def test_without_connection_the_flaw_is_kept_without_its_photo(coated: Any, open_page: Any) -> None:
+    visit = open_page()
+    page = visit.go("/instruments/1/flaw")
+    settle(page)
+    page.context.set_offline(offline=True)
+    page.get_by_label("With a photo: Blush").set_input_files([photo()])
+    expect(page.locator("#waiting")).to_contain_text("1 tap waits", timeout=10_000)
+    page.context.set_offline(offline=False)
+    expect(page.locator("#waiting")).to_have_count(0, timeout=20_000)
+    assert [flaw.kind for flaw in coated.desk.flaws()] == ["blush"]
+    assert all("ERR_" in said for said in visit.complaints)
+    visit.complaints.clear()
+
+
 def test_details_follow_one_tap_each(coated: Any, phone: Any) -> None:
     coated.work.flaws.log(1, kind="blush")
     page = phone.go("/flaws/1")
@@ -66,7 +103,6 @@ def test_a_photo_is_added_and_seen(coated: Any, phone: Any) -> None:
     coated.work.flaws.log(1, kind="blush")
     page = phone.go("/flaws/1")
     page.get_by_label("Add a photo").set_input_files([photo()])
-    page.get_by_role("button", name="Keep it").click()
     expect(page.locator("#flash")).to_contain_text("without place, time or owner")
     shown = page.locator(".photos img")
     expect(shown).to_have_count(1)

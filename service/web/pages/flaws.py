@@ -206,6 +206,24 @@ def add_photo(
     return RedirectResponse(f"/flaws/{flaw_id}?said=photo-kept#photos", 303)
 
 
+@router.post("/instruments/{instrument_id}/flaw/{kind}/photo")
+def log_with_photo(
+    instrument_id: int,
+    kind: str,
+    request: Request,
+    shop: ShopDep,
+    data: Annotated[bytes, Depends(_upload)],
+) -> Response:
+    """Log a flaw as seen now, with a photo of it; where the photo cannot be used, without."""
+    flaw_id = int(shop.work.flaws.log(instrument_id, kind=kind).id or 0)
+    shop.worked(instrument_id)
+    try:
+        shop.photos.add(flaw_id, data)
+    except BadInput as error:
+        return _page(request, shop, flaw_id, 422, errors=blame(error))
+    return RedirectResponse(f"/flaws/{flaw_id}?did=flaw:{flaw_id}:{instrument_id}", 303)
+
+
 @router.post("/flaws/{flaw_id}/photos/{photo_id}/undo")
 def undo_photo(flaw_id: int, photo_id: int, shop: ShopDep, _fields: FormDep) -> Response:
     """Take a photo back."""
