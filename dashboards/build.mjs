@@ -15,7 +15,7 @@ const target = join(here, "dist");
 const fresh = join(here, `dist.${process.pid}.new`);
 
 // The chart library is no part of what every page loads: it comes with the pages that have a chart.
-const entries = ["app.js", "app.css", "charts.js", "charts.css", "push.js", "wall.js", "wall.css", "print.css", "sw.js"]
+const entries = ["app.js", "app.css", "charts.js", "charts.css", "push.js", "signin.js", "wall.js", "wall.css", "print.css", "sw.js"]
   .map((name) => join(source, name))
   .filter((path) => existsSync(path));
 

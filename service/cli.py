@@ -15,13 +15,17 @@ from pydantic import ValidationError
 
 from service.address import own_address
 from service.app import USUAL_MQTT_PORT, Shop
-from service.clock import ClockError
+from service.clock import ClockError, WallClock
+from service.commands.owner_link import new_link, remember_address, show
 from service.intake.broker import BrokerError
 from service.settings import SettingError, Settings, load_settings
+from service.store.accounts import Accounts
 from service.store.catalogue import CatalogueError
 from service.store.db import DatabaseError
 
 __all__ = ["main"]
+
+log = logging.getLogger(__name__)
 
 cli = typer.Typer(
     no_args_is_help=True,
@@ -30,7 +34,10 @@ cli = typer.Typer(
 )
 
 Port = Annotated[int | None, typer.Option(help="Port of pages and API.")]
-Lan = Annotated[bool | None, typer.Option("--lan", help="Let other devices in; no sign-in yet.")]
+Lan = Annotated[bool | None, typer.Option("--lan", help="Let other devices in.")]
+SignIn = Annotated[
+    str | None, typer.Option(help="on: people sign in; off: whoever reaches it reads and writes.")
+]
 Start = Annotated[
     datetime | None,
     typer.Option(
@@ -44,15 +51,21 @@ Speed = Annotated[
 
 
 @cli.command()
-def serve(port: Port = None, lan: Lan = None, start: Start = None, speed: Speed = None) -> None:
+def serve(
+    port: Port = None,
+    lan: Lan = None,
+    start: Start = None,
+    speed: Speed = None,
+    sign_in: SignIn = None,
+) -> None:
     """Run the shop: pages, API, intake, notices."""
-    _run("shop", port=port, lan=lan, start=start, speed=speed)
+    _run("shop", port=port, lan=lan, start=start, speed=speed, sign_in=sign_in)
 
 
 @cli.command()
-def demo(port: Port = None, lan: Lan = None, speed: Speed = 1.0) -> None:
+def demo(port: Port = None, lan: Lan = None, speed: Speed = 1.0, sign_in: SignIn = None) -> None:
     """Run the invented workshop with a simulated booth publishing over real MQTT."""
-    _run("demo", port=port, lan=lan, start=None, speed=speed)
+    _run("demo", port=port, lan=lan, start=None, speed=speed, sign_in=sign_in)
 
 
 @cli.command()
@@ -265,18 +278,34 @@ def listen(
     command.run(seconds=seconds, adopt=adopt or [], everything=yes)
 
 
+@cli.command()
+def owner_link() -> None:
+    """Print a link that lets an owner in once: the first one, or one who has no way in any more."""
+    from service.commands import owner_link as command
+
+    command.run()
+
+
 def main() -> None:
     """Entry point of the command."""
     cli()
 
 
 def _run(
-    kind: str, *, port: int | None, lan: bool | None, start: datetime | None, speed: float | None
+    kind: str,
+    *,
+    port: int | None,
+    lan: bool | None,
+    start: datetime | None,
+    speed: float | None,
+    sign_in: str | None,
 ) -> None:
     logging.basicConfig(
         level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s %(message)s"
     )
-    settings = _settings(kind, port=port, lan=lan, start=start, speed=speed)
+    settings = _settings(
+        kind, http_port=port, lan=lan, clock_start=_utc(start), clock_rate=speed, sign_in=sign_in
+    )
     listener = _listen(settings)
     try:
         shop = Shop(settings)
@@ -297,15 +326,20 @@ def _run(
     server.run(sockets=[listener])
 
 
-def _settings(
-    kind: str, *, port: int | None, lan: bool | None, start: datetime | None, speed: float | None
-) -> Settings:
+def _settings(kind: str, **given: object) -> Settings:
     try:
         settings = load_settings(kind)
-        given = {"http_port": port, "lan": lan, "clock_start": _utc(start), "clock_rate": speed}
         changes = {key: value for key, value in given.items() if value is not None}
         # Only what was said: whatever is a default may be set on the pages.
-        return Settings.model_validate(settings.model_dump(exclude_unset=True) | changes)
+        said = settings.model_dump(exclude_unset=True) | changes
+        if kind == "demo" and "sign_in" not in said:
+            if said.get("lan"):
+                _fail(
+                    "--lan: in the invented workshop nobody signs in, so whoever is on this "
+                    "network could read and write; say --sign-in off if that is meant, or on"
+                )
+            said["sign_in"] = "off"
+        return Settings.model_validate(said)
     except ValidationError as error:
         first = error.errors()[0]
         name = "_".join(str(part) for part in first["loc"])
@@ -341,10 +375,16 @@ def _say(settings: Settings, shop: Shop, port: int) -> None:
             "to fix the port of ours, BOOTHGLASS_MQTT_PORT.)"
         )
     print(f"Everything kept is in {settings.data}")
-    if settings.lan:
-        print("Anyone on this network can read and write: there is no sign-in yet.")
-    else:
+    if not settings.lan:
         print("Only this machine can reach it. For a phone on the same network, add --lan.")
+    if settings.sign_in == "off":
+        reach = "on this network" if settings.lan else "who uses this machine"
+        log.warning("sign-in is off: anyone %s can read and write", reach)
+    base = settings.public_url or address
+    remember_address(shop.db, base)
+    if settings.sign_in == "on" and not Accounts(shop.db, WallClock()).has_owner():
+        show(new_link(shop.db, base))
+        return
     segno.make(address, micro=False).terminal(out=sys.stdout, compact=True)
     sys.stdout.flush()
 

@@ -34,6 +34,7 @@ class Service:
             "BOOTHGLASS_CLOCK_RATE": f"{rate:g}",
             "BOOTHGLASS_TICK_S": "0.3",
             "BOOTHGLASS_ZONE": "UTC",
+            "BOOTHGLASS_SIGN_IN": "off",
         }
         self._process: subprocess.Popen[bytes] | None = None
 

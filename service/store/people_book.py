@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from service.clock import Clock
 from service.shop.telling import Hearer, Rules
 from service.shop.telling_rules import RuleError, read_rules, read_ways, rules_as_data
+from service.store.accounts import close_in
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import text
@@ -81,10 +82,14 @@ class PeopleBook:
             return self._set(session, row, prefs, telling)
 
     def retire(self, person_id: int) -> None:
-        """Take a person away: nothing more is told, what waits is given up, addresses forgotten."""
+        """Take a person away: nothing more is told, what waits is given up, addresses forgotten.
+
+        A sign-in goes too; raises Conflict naming ``role`` where it is the last owner's.
+        """
         now = self.clock.now()
         with self.db.write() as session:
             row = _person(session, person_id)
+            close_in(session, person_id, now)
             row.retired_at = now
             session.add(row)
             for channel in channels_of(session, person_id):

@@ -26,6 +26,7 @@ from service.store.tap_book import TapBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
+from service.web.signin.doors import Doors
 
 __all__ = [
     "Health",
@@ -93,6 +94,7 @@ class Shop:
     dashboards: Dashboards
     telling: Telling
     book: SettingsBook
+    doors: Doors
     tap_lock: threading.Lock = field(default_factory=threading.Lock)
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.web.problems import problem
 
-__all__ = ["BodyLimit", "Faults", "SafeHeaders", "SameOrigin", "host_is_ours"]
+__all__ = ["WRITES", "BodyLimit", "Faults", "SafeHeaders", "SameOrigin", "host_is_ours"]
 
 log = logging.getLogger(__name__)
 
@@ -113,8 +113,8 @@ class Faults:
 class SameOrigin:
     """Refuses requests for a host that is not ours, and writes that another site's page sends.
 
-    The service listens on loopback without sign-in: without this, any page open in the same
-    browser could post to it, and a name that resolves to loopback could read from it.
+    Whether somebody has to sign in or not: without this, any page open in the same browser could
+    post to it, and a name that resolves to loopback could read from it.
     """
 
     def __init__(self, app: ASGIApp, public_url: str | None = None) -> None:

@@ -17,6 +17,7 @@ from service.store.errors import NotFound
 from service.store.people_book import PeopleBook
 from service.store.shop_settings import ShopSettings
 from service.store.tables import Person
+from service.web.signin.caller import caller_of
 from service.web.tongue import Tongues
 from service.web.words import Words
 
@@ -50,9 +51,10 @@ class Holder:
 
 
 def holder_of(request: Request, people: PeopleBook) -> Holder:
-    """Return who holds the device that asks."""
+    """Return who holds the device that asks: who is signed in, else who is said to use it."""
     person = None
-    known = request.cookies.get(PERSON, "")
+    signed_in = caller_of(request).person_id
+    known = request.cookies.get(PERSON, "") if signed_in is None else str(signed_in)
     if known.isdecimal() and len(known) < 10:
         try:
             person = people.person(int(known))

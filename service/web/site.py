@@ -9,7 +9,7 @@ from importlib import metadata
 from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
-from service.clock import Clock
+from service.clock import Clock, WallClock
 from service.settings import Settings
 from service.store.desk import Desk
 from service.store.kinds import Kinds
@@ -23,6 +23,9 @@ from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
 from service.web.pages.render import Studio, renderer_of
+from service.web.signin import access, entering, mine, welcome
+from service.web.signin.doors import Doors
+from service.web.signin.gate import Gate
 
 __all__ = ["create_web"]
 
@@ -46,6 +49,7 @@ def create_web(
     book: SettingsBook,
     hub: Hub,
     health: Health,
+    real_clock: Clock | None = None,
     lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None = None,
 ) -> FastAPI:
     """Make the application.
@@ -70,6 +74,8 @@ def create_web(
         The live stream's hub; intake and jobs publish to it too.
     health : callable
         Returns ``status`` (ok, degraded, failing), ``reasons`` and whatever else is known.
+    real_clock : Clock, optional
+        The machine's time, by which sessions last; unset: asked of the machine.
     lifespan : callable, optional
         Started and stopped with the server.
 
@@ -90,6 +96,7 @@ def create_web(
         lifespan=lifespan,
     )
     dashboards = find_dashboards()
+    doors = Doors(desk.db, real_clock or WallClock(), on=settings.sign_in == "on")
     shop = Shop(
         desk,
         work,
@@ -105,10 +112,13 @@ def create_web(
         dashboards,
         telling,
         book,
+        doors,
     )
     app.state.shop, app.state.studio = shop, Studio(shop)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
+    for part in (entering, welcome, mine, access):
+        app.include_router(part.router, include_in_schema=False)
     for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
         if folder.is_dir():
             app.mount(address, LongLived(directory=folder))
@@ -117,6 +127,7 @@ def create_web(
     # The live stream and pictures are left as they are.
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)
     # The last one added is the first that a request meets.
+    app.add_middleware(Gate, doors=doors)
     app.add_middleware(BodyLimit)
     app.add_middleware(SameOrigin, public_url=settings.public_url)
     app.add_middleware(Faults)

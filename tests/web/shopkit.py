@@ -66,6 +66,7 @@ class LiveShop:
         folder: Path,
         clock: Clock | None = None,
         broker: MqttAddress = NO_BROKER,
+        real_clock: Clock | None = None,
         **settings: Any,
     ) -> None:
         url = databases.fresh(folder)
@@ -73,6 +74,7 @@ class LiveShop:
             "data": folder,
             "zone": "UTC",
             "database_url": databases.setting(folder),
+            "sign_in": "off",
             **settings,
         }
         self.settings = Settings(_env_file=None, **given)
@@ -116,6 +118,7 @@ class LiveShop:
             book=self.book,
             hub=self.hub,
             health=lambda: dict(self.status),
+            real_clock=real_clock,
         )
         self.port = 0
         self._listener: socket.socket | None = None

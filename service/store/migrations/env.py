@@ -7,7 +7,7 @@ from sqlalchemy import Connection, create_engine
 from sqlmodel import SQLModel
 from sqlmodel.sql.sqltypes import AutoString
 
-from service.store import tables  # noqa: F401 -- fills the metadata
+from service.store import signin_tables, tables  # noqa: F401 -- fills the metadata
 from service.store.types import Scaled, UtcMillis
 
 

@@ -62,6 +62,7 @@ def change_person(person_id: int, body: PersonChangeIn, shop: ShopDep) -> Person
 def remove_person(person_id: int, shop: ShopDep) -> Response:
     """Take a person away: nothing more is told."""
     shop.telling.people.retire(person_id)
+    shop.doors.changed()
     return Response(status_code=204)
 
 

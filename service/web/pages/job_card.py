@@ -20,7 +20,7 @@ from service.store.desk import LogEntry
 from service.web.deps import ShopDep
 from service.web.pages.render import renderer_of
 
-__all__ = ["router"]
+__all__ = ["code", "page_base", "router"]
 
 router = APIRouter()
 
@@ -57,7 +57,7 @@ def job_card(
     schedule = shop.desk.schedule(instrument_id)
     materials = shop.desk.catalogue.materials
     steps = schedule.steps if schedule else ()
-    base = _base(request, shop.settings)
+    base = page_base(request, shop.settings)
     return renderer_of(request).page(
         request,
         "job_card.html",
@@ -126,8 +126,8 @@ def _mark(material: Material | None, name: str | None) -> Mark | None:
     return None if material is None or name is None else material.marks.get(name)
 
 
-def _base(request: Request, settings: Settings) -> str:
-    """Where a phone in the shop finds the page: as set, as asked for, or as far as it is known."""
+def page_base(request: Request, settings: Settings) -> str:
+    """Return where a phone in the shop finds the pages: as set, as asked for, or as known."""
     if settings.public_url is None and urlsplit(str(request.base_url)).hostname not in LOOPBACK:
         return str(request.base_url).rstrip("/")
     return public_url(settings)

@@ -134,6 +134,7 @@ def remove_channel(person_id: int, channel_id: int, shop: ShopDep) -> Response:
 def remove_person(person_id: int, shop: ShopDep) -> Response:
     """Take a person away."""
     shop.telling.people.retire(person_id)
+    shop.doors.changed()
     return RedirectResponse("/settings/people?said=person-gone", 303)
 
 

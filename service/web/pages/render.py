@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Any, cast
 
 import jinja2
@@ -17,6 +18,7 @@ from starlette.responses import HTMLResponse, Response
 
 from service.shop.notices import NOTICE_KINDS
 from service.shop.said import say
+from service.store.accounts import ROLES
 from service.store.errors import StoreError
 from service.web import models, phrases
 from service.web.deps import Shop
@@ -26,6 +28,7 @@ from service.web.pages.clock_strip import draw_strip
 from service.web.person import Holder, holder_of, words_for
 from service.web.phrases_in import PhrasesIn
 from service.web.problems import FieldError
+from service.web.signin.caller import caller_of
 from service.web.tongue import Tongue, load_tongues
 from service.web.words import Words
 
@@ -119,6 +122,8 @@ class Renderer:
     ) -> HTMLResponse:
         """Draw a page."""
         now = self.shop.clock.now()
+        caller, doors = caller_of(request), self.shop.doors
+        inside = caller.role in ROLES
         shared: dict[str, Any] = {
             "path": request.url.path,
             "here": _here(request),
@@ -129,7 +134,11 @@ class Renderer:
             "words": self.words,
             "shop_name": self.shop.book.now.name,
             "stale_after_s": self.shop.book.now.stale_after_s,
-            "unseen": len(self.shop.desk.notices(limit=99, unseen_only=True)),
+            "caller": caller,
+            "inside": inside,
+            "sign_in_on": doors.on,
+            "may": partial(doors.may, caller),
+            "unseen": len(self.shop.desk.notices(limit=99, unseen_only=True)) if inside else 0,
             "did": self._last_act(request),
             "errors": {},
             "values": {},

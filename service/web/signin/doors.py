@@ -1,0 +1,127 @@
+"""Everything that sign-in is made of, gathered once, and who a request comes from."""
+
+from __future__ import annotations
+
+import logging
+import time
+from threading import Lock
+
+from starlette.requests import HTTPConnection
+
+from service.clock import Clock
+from service.store.accounts import Accounts
+from service.store.db import Database
+from service.store.one_time_links import OneTimeLinks
+from service.store.secrets_hashed import digest
+from service.store.sessions import Device, Sessions
+from service.store.throttle import Throttle
+from service.web.signin.caller import NOBODY, Caller
+from service.web.signin.cookies import SESSION
+from service.web.signin.passwords import Passwords
+from service.web.signin.rights import Rights
+
+__all__ = ["Doors", "address_of", "device_of"]
+
+log = logging.getLogger(__name__)
+
+REMEMBERED_S = 5.0
+"""Real seconds that a caller is remembered for; another process may have ended the session."""
+
+MOST_REMEMBERED = 500
+
+
+class Doors:
+    """Accounts, devices and links, and who comes in by them.
+
+    Parameters
+    ----------
+    clock : Clock
+        The machine's real time: a session lasts as long however fast the shop's clock is driven.
+    on : bool
+        Whether anybody has to sign in at all.
+    """
+
+    def __init__(self, db: Database, clock: Clock, *, on: bool) -> None:
+        self.on, self.clock = on, clock
+        self.accounts = Accounts(db, clock)
+        self.sessions = Sessions(db, clock)
+        self.links = OneTimeLinks(db, clock)
+        self.throttle = Throttle(db, clock)
+        self.passwords = Passwords()
+        self.rights = Rights()
+        self._remembered: dict[str, tuple[Caller, float]] = {}
+        self._changes = 0
+        self._lock = Lock()
+
+    def remembered(self, connection: HTTPConnection) -> Caller | None:
+        """Return who asks without asking the database; None where it has to be asked."""
+        secret = _secret(connection)
+        if secret is None:
+            return NOBODY
+        with self._lock:
+            caller, until = self._remembered.get(digest(secret), (None, 0.0))
+        return caller if time.monotonic() < until else None
+
+    def caller(self, connection: HTTPConnection) -> Caller:
+        """Find out who asks: by the token it sends, else by the device's cookie."""
+        secret = _secret(connection)
+        if secret is None:
+            return NOBODY
+        changes = self._changes
+        found = self._by_cookie(secret)
+        with self._lock:
+            if len(self._remembered) >= MOST_REMEMBERED:
+                self._remembered.clear()
+            if changes == self._changes:  # else it may be over already what was just found
+                self._remembered[digest(secret)] = (found, time.monotonic() + REMEMBERED_S)
+        return found
+
+    def may(self, caller: Caller, method: str, path: str) -> bool:
+        """Whether a caller may do something, so that a page need not offer what is refused."""
+        return not self.on or self.rights.ask(caller, method, path) == "may"
+
+    def changed(self) -> None:
+        """Forget who was who: an account, a device or a token has changed."""
+        with self._lock:
+            self._changes += 1
+            self._remembered.clear()
+
+    def _by_cookie(self, secret: str) -> Caller:
+        device = self.sessions.find(secret)
+        if device is None:
+            return NOBODY
+        try:
+            self.sessions.seen(device)
+        except Exception:  # whoever is signed in must get in although nothing can be written
+            log.exception("cannot keep when a device was seen")
+        return _caller(device)
+
+
+def _caller(device: Device) -> Caller:
+    if device.account is None or device.person is None:
+        return Caller("wall", device.row.device, session_id=device.row.id)
+    return Caller(
+        device.account.role,
+        device.person.name,
+        account_id=device.account.id,
+        person_id=device.person.id,
+        session_id=device.row.id,
+    )
+
+
+def _secret(connection: HTTPConnection) -> str | None:
+    return connection.cookies.get(SESSION)
+
+
+def address_of(connection: HTTPConnection) -> str:
+    """Return the network address that a request comes from."""
+    return "" if connection.client is None else connection.client.host
+
+
+def device_of(connection: HTTPConnection) -> str:
+    """Name a device by what its browser says of the system it runs on."""
+    said = connection.headers.get("user-agent", "")
+    inside = said.partition("(")[2].partition(")")[0]
+    parts = [part.strip() for part in inside.split(";") if part.strip()]
+    known = [part for part in parts if part not in {"X11", "Linux", "U", "compatible"}]
+    return (" · ".join(known[:2]) or said.split("/")[0] or "?")[:80]
