@@ -1,9 +1,10 @@
 """The evaporating wet film: how cold it gets, what water it takes up, when it sets, the blush risk.
 
 `simulate` is the full model, for one film; `floor` the fast form of the same physics, for numbers
-or arrays; `blush_risk` adds what is not known exactly. The balances behind them are in `course`
-and `fast` (time), `liquid` and `unifac` (activities), `transfer` (to the air), `plate` (to the
-wood) and `droplets` (on the way to the work).
+or arrays; `blush_risk` adds what is not known exactly, `haze_dew_point` tells from which air on
+water stays in it undissolved. The balances behind them are in `course` and `fast` (time), `liquid`
+and `unifac` (activities), `transfer` (to the air), `plate` (to the wood) and `droplets` (on the way
+to the work).
 
 Assumed throughout: the film is mixed through its depth; it lies on one plate with an adiabatic
 back; the air over it is not filled with its vapour; the surroundings radiate at the temperature of
@@ -14,6 +15,7 @@ belongs to `drying`.
 from service.science._checks import Quantity
 from service.science.blend import METHODS, Blend, Method
 from service.science.blush import MODEL_SD_K, BlushRisk, blush_risk
+from service.science.haze import HAZE_G_M2, haze_dew_point
 from service.science.wet_film import (
     AIR_MAX_C,
     AIR_MIN_C,
@@ -35,6 +37,7 @@ __all__ = [
     "AIR_MIN_C",
     "DEFAULT_RETARDER",
     "DEFAULT_WOOD",
+    "HAZE_G_M2",
     "METHODS",
     "MODEL_SD_K",
     "PLATE_MAX_MM",
@@ -50,5 +53,6 @@ __all__ = [
     "Quantity",
     "blush_risk",
     "floor",
+    "haze_dew_point",
     "simulate",
 ]

@@ -39,6 +39,8 @@ class Outcome:
     condensed_at_set: FloatArray
     water_peak: FloatArray
     water_at_set: FloatArray
+    free_at_set: FloatArray
+    """Of that, what lies as droplets because it is more than dissolves."""
     set_at_s: FloatArray
     released: FloatArray
     sprayed: FloatArray

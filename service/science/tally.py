@@ -17,7 +17,7 @@ from service.science.liquid import Liquid
 __all__ = ["Tally"]
 
 _Note = tuple[FloatArray, ...]
-"""Of each film: time, temperature, condensed and all water, solvent left, solvent released."""
+"""Of each film: time, temperature, condensed, all and free water, solvent left and released."""
 
 
 class Tally:
@@ -26,7 +26,7 @@ class Tally:
     def __init__(self, blend: Blend, liquid: Liquid, films: Films, laydown_s: float) -> None:
         self.laydown_s = laydown_s
         self.volumes = solvent_volumes(blend, liquid)
-        self.water = liquid.water
+        self.water, self.separates = liquid.water, liquid.separates
         self.solvent_mass = liquid.molar_mass.copy()
         self.solvent_mass[liquid.water] = 0.0
         self.notes: list[_Note] = []
@@ -40,13 +40,14 @@ class Tally:
         """Remember the state after a step."""
         wet = films.wet
         water = wet.moles[:, self.water]
+        free = np.maximum(water - wet.room, 0.0) if self.separates else np.zeros_like(water)
         left = wet.moles @ self.volumes
         released = (films.laid * films.landed - wet.moles) @ self.solvent_mass
-        self.notes.append((films.time, wet.kelvin, films.condensed, water, left, released))
+        self.notes.append((films.time, wet.kelvin, films.condensed, water, free, left, released))
 
     def close(self, films: Films) -> NDArray[np.bool_]:
         """Work the block up; return which films are still to be followed."""
-        time, kelvin, condensed, water, left, released = map(
+        time, kelvin, condensed, water, free, left, released = map(
             np.stack, zip(*self.notes, strict=True)
         )
         rows, films_at = np.arange(time.shape[0])[:, None], np.arange(time.shape[1])
@@ -61,7 +62,7 @@ class Tally:
             _part(left[before, films_at], left[last, films_at], films.limit),
             np.where(stays, _part(time[before, films_at], time[last, films_at], HORIZON_S), 1.0),
         )
-        for course in (time, kelvin, condensed, water, released):  # the last step ends there
+        for course in (time, kelvin, condensed, water, free, released):  # the last step ends there
             start = course[before, films_at]
             course[last, films_at] = start + part * (course[last, films_at] - start)
         alive = rows <= last
@@ -81,6 +82,7 @@ class Tally:
             peak[row] = np.maximum(peak[row], heights)
         out.condensed_at_set[row] = condensed[last, films_at]
         out.water_at_set[row] = water[last, films_at]
+        out.free_at_set[row] = free[last, films_at]
         out.released[row] = released[last, films_at]
         end = time[last, films_at]
         sets &= end <= HORIZON_S

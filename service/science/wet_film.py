@@ -54,6 +54,8 @@ class FilmFloor(Generic[Quantity]):
         peak, and what is caught when the film sets, g/m².
     water_peak_g_m2, water_at_set_g_m2 : float or array
         All water held, dissolved or not: its peak, and what is left at set.
+    free_at_set_g_m2 : float or array
+        Of that, what lies in the film as droplets because it is more than dissolves, g/m².
     flash_off_s : float or array
         When the film sets: the solids fill the part of it that the blend states (water apart, where
         it is no solvent of theirs). Infinite if it has not within four hours.
@@ -72,6 +74,7 @@ class FilmFloor(Generic[Quantity]):
     condensed_at_set_g_m2: Quantity
     water_peak_g_m2: Quantity
     water_at_set_g_m2: Quantity
+    free_at_set_g_m2: Quantity
     flash_off_s: Quantity
     released_kg_m2: Quantity
     release_peak_kg_m2s: Quantity
@@ -278,6 +281,7 @@ def _summary(outcome: Outcome, shape: tuple[int, ...]) -> FilmFloor[Quantity]:
         condensed_at_set_g_m2=shaped(_WATER_G_MOL * outcome.condensed_at_set),
         water_peak_g_m2=shaped(_WATER_G_MOL * outcome.water_peak),
         water_at_set_g_m2=shaped(_WATER_G_MOL * outcome.water_at_set),
+        free_at_set_g_m2=shaped(_WATER_G_MOL * outcome.free_at_set),
         flash_off_s=shaped(outcome.set_at_s),
         released_kg_m2=shaped(outcome.released),
         release_peak_kg_m2s=shaped(outcome.peak),
@@ -299,6 +303,7 @@ def _course(found: Trace) -> FilmCourse:
         condensed_at_set_g_m2=float(_WATER_G_MOL * condensed[-1]),
         water_peak_g_m2=float(_WATER_G_MOL * total_water.max()),
         water_at_set_g_m2=float(_WATER_G_MOL * total_water[-1]),
+        free_at_set_g_m2=float(max(_WATER_G_MOL * found.free_water[-1], 0.0)),
         flash_off_s=found.set_at_s,
         released_kg_m2=float((found.landed - found.moles[-1]) @ solvent),
         release_peak_kg_m2s=float((found.off @ solvent).max()),

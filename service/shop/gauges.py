@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from service.science import air as moist
 from service.science import film, uncertainty
 from service.shop.air import SURFACE_ASSUMED_SD_K, Air
+from service.shop.haze import clouds_from
 from service.shop.materials import Coating, Figure, Material
 from service.shop.said import say
 from service.shop.wet import film_floor, in_model
@@ -45,6 +46,8 @@ class Cases:
     retarder_pct: Floats
     dew_point_c: Floats
     floor_c: Floats
+    haze_dew_c: Floats
+    """Dew point from which on the coat would cloud, °C."""
     blush_sd_k: Floats
     blush_probability: float
     condensed_at_set_g_m2: float
@@ -125,6 +128,20 @@ class Cases:
         sensor = math.sqrt(float(self.blush_sd_k[0]) ** 2 - model**2)
         spread = uncertainty.dew_point_sd(air_c, rh_pct, self.air.air_sd_k, self.air.rh_sd_pct)
         return np.hypot(model, sensor * np.asarray(spread) / self.air.dew_point_sd_k)
+
+    @property
+    def dew_point_sd_k(self) -> Floats:
+        """Doubt that the sensor leaves in each case's dew point."""
+        spread = uncertainty.dew_point_sd(
+            self.air_c, np.maximum(self.rh_pct, 1.0), self.air.air_sd_k, self.air.rh_sd_pct
+        )
+        return np.asarray(spread)
+
+    @property
+    def haze_margin_k(self) -> float | None:
+        """How far the dew point of the first case may rise before its coat clouds."""
+        margin = float(self.haze_dew_c[0] - self.dew_point_c[0])
+        return margin if math.isfinite(margin) else None
 
     @property
     def film_floor_c(self) -> float:
@@ -248,6 +265,20 @@ def gauges_of(cases: Cases, *, after_wait: bool) -> tuple[Gauge, ...]:
                 because=say("{doubt:.1f} K of it for sensor and model doubt", doubt=doubt[0]),
             ),
         )
+        unsure = CAUTIOUS_Z * cases.dew_point_sd_k
+        measured.insert(
+            1,
+            gauge(
+                "haze_margin",
+                say("dew point below the one that clouds the coat"),
+                cases.haze_dew_c - cases.dew_point_c,
+                limits.blush_margin_k,
+                "K",
+                at_least=True,
+                widen=unsure,
+                because=say("{doubt:.1f} K of it for sensor doubt", doubt=unsure[0]),
+            ),
+        )
     return tuple(measured)
 
 
@@ -286,6 +317,15 @@ def _filmed(
         retarder_pct=retarder_pct,
         dew_point_c=dew_point,
         floor_c=np.atleast_1d(np.asarray(floor.film_floor_c, dtype=np.float64)),
+        haze_dew_c=clouds_from(
+            material,
+            coating,
+            air_c,
+            surface_c,
+            air.pressure_pa,
+            wet_um=wet_um,
+            retarder_pct=retarder_pct,
+        ),
         blush_sd_k=np.zeros_like(air_c),
         blush_probability=0.0,
         condensed_at_set_g_m2=float(np.atleast_1d(floor.condensed_at_set_g_m2)[0]),

@@ -65,7 +65,7 @@ OPENING_AHEAD = timedelta(hours=1)
 OPENING_LIKELY = 0.6
 """How long before a spray window it is told, and how likely it must be (assumed)."""
 
-AIR_LIMITS = frozenset({"blush_margin", "dew_point_margin", "humidity"})
+AIR_LIMITS = frozenset({"blush_margin", "haze_margin", "dew_point_margin", "humidity"})
 """Limits that, once broken, harm a coat that is still wet."""
 
 

@@ -23,6 +23,9 @@ __all__ = ["Answer", "Reason", "Reckoned", "Reckoner", "SprayCheck", "check", "r
 
 Answer = Literal["spray", "wait", "unknown"]
 
+_PULLED_DOWN = ("blush_margin", "haze_margin", "dew_point_margin")
+"""Margins that cold work makes small."""
+
 
 @dataclass(frozen=True)
 class Reason:
@@ -63,8 +66,8 @@ class SprayCheck:
     """The answer with everything it rests on.
 
     ``reasons`` stand in order of weight: blocking ones first, the furthest beyond its limit
-    first. ``air`` is the place's. ``film_floor_c``, ``blush_margin_k`` and ``blush_probability``
-    are None where the air is unknown or the material does not blush.
+    first. ``air`` is the place's. ``film_floor_c``, ``blush_margin_k``, ``blush_probability`` and
+    ``haze_margin_k`` are None where the air is unknown or the material does not blush.
     """
 
     answer: Answer
@@ -78,6 +81,7 @@ class SprayCheck:
     blush_margin_k: float | None = None
     blush_margin_sd_k: float | None = None
     blush_probability: float | None = None
+    haze_margin_k: float | None = None
     condensed_at_set_g_m2: float | None = None
     flash_off_s: float | None = None
     cold_surface_c: float | None = None
@@ -170,6 +174,7 @@ def check(
         blush_margin_k=cases.blush_margin_k,
         blush_margin_sd_k=float(cases.blush_sd_k[0]),
         blush_probability=cases.blush_probability,
+        haze_margin_k=cases.haze_margin_k,
         condensed_at_set_g_m2=cases.condensed_at_set_g_m2,
         flash_off_s=cases.flash_off_s,
         cold_surface_c=None if cold is None else cold.surface_c,
@@ -191,7 +196,7 @@ def _reason(gauge: Gauge) -> Reason:
 def _by_weight(reasons: list[Reason], gauges: tuple[Gauge, ...]) -> tuple[Reason, ...]:
     slack = {gauge.what: gauge.slack(0) for gauge in gauges}
     # Cold work is what pulls these two down: the cause stands before them.
-    slack["cold_work"] = min(slack[w] for w in ("blush_margin", "dew_point_margin") if w in slack)
+    slack["cold_work"] = min(slack[w] for w in _PULLED_DOWN if w in slack)
     slack["cold_work"] -= 0.01
     return tuple(sorted(reasons, key=lambda r: (not r.blocks, slack.get(r.what, 9.0))))
 

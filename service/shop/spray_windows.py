@@ -17,8 +17,10 @@ from service.science import air as moist
 from service.shop.air import Air
 from service.shop.film_table import FilmTable
 from service.shop.gauges import Cases, gauges_of
+from service.shop.haze import clouds_from
 from service.shop.materials import Coating, Material
 from service.shop.outlook import Paths, likely_windows
+from service.shop.wet import in_model
 
 __all__ = ["STEPS_H", "SprayWindow", "allowed", "from_then_on", "next_window", "spray_windows"]
 
@@ -105,9 +107,18 @@ def _cases(
     air_c, dew_c, off = (x.ravel() for x in (paths.air_c, paths.dew_point_c, off_k))
     rh = np.asarray(moist.rh_at_dew_point(np.clip(air_c, -40.0, 60.0), np.clip(dew_c, -90.0, 60.0)))
     floor, sd = np.full_like(air_c, np.nan), np.zeros_like(air_c)
+    one, haze = np.ones_like(air_c), np.full_like(air_c, np.inf)
     if table is not None:
         floor, sd = table.film(air_c, air_c - dew_c, off)
-    one = np.ones_like(air_c)
+        haze = clouds_from(
+            material,
+            coating,
+            air_c,
+            air_c + off,
+            air.pressure_pa,
+            wet_um=in_model(coating).wet_um * one,
+            retarder_pct=coating.retarder_pct * one,
+        )
     return Cases(
         air=air,
         material=material,
@@ -119,6 +130,7 @@ def _cases(
         retarder_pct=coating.retarder_pct * one,
         dew_point_c=dew_c,
         floor_c=floor,
+        haze_dew_c=haze,
         blush_sd_k=sd,
         blush_probability=0.0,
         condensed_at_set_g_m2=0.0,

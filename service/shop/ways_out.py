@@ -20,6 +20,9 @@ DRY_STEPS = np.linspace(0.02, 0.80, 40)
 RETARDER_STEPS_PCT = np.array([5.0, 10.0, 15.0, 20.0])
 THINNER_STEPS = np.array([0.8, 0.65, 0.5])
 
+_OF_THE_COAT = {"blush_margin", "haze_margin"}
+"""Limits that another mix or a thinner coat may clear."""
+
 
 @dataclass(frozen=True)
 class WayOut:
@@ -46,8 +49,8 @@ def ways_out(cases: Cases, gauges: tuple[Gauge, ...]) -> tuple[WayOut, ...]:
         return ()
     tried = (
         _warm_work(cases),
-        _retarder(cases) if "blush_margin" in blocking else None,
-        _thinner(cases) if blocking == {"blush_margin"} else None,
+        _retarder(cases) if blocking & _OF_THE_COAT else None,
+        _thinner(cases) if blocking <= _OF_THE_COAT else None,
         _warm(cases),
         *_dry(cases),
     )

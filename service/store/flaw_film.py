@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import lru_cache
 
@@ -89,4 +90,23 @@ class _Case:
             blush_margin_k=None if air.dew_point_c is None else floor_c - air.dew_point_c,
             blush_margin_sd_k=float((float(risk.blush_margin_sd_k) ** 2 + unmeasured**2) ** 0.5),
             blush_probability=float(risk.probability),
+            haze_margin_k=self._haze_margin_k(coat),
         )
+
+    def _haze_margin_k(self, coat: Coating) -> float | None:
+        air, material = self.air, self.material
+        if air.dew_point_c is None:
+            return None
+        clouds = film.haze_dew_point(
+            material.sprayed,
+            air.air_c,
+            wet_um=coat.wet_um,
+            h_w_m2k=coat.h_w_m2k,
+            plate_mm=coat.plate_mm,
+            retarder_pct=coat.retarder_pct,
+            retarder=material.retarder or film.DEFAULT_RETARDER,
+            pressure_pa=self.pressure_pa,
+            surface_c=air.surface_c if air.surface_measured else None,
+        )
+        margin = float(clouds) - air.dew_point_c
+        return margin if math.isfinite(margin) else None

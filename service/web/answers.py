@@ -87,6 +87,7 @@ def spray_check_out(
         blush_margin_k=check.blush_margin_k,
         blush_margin_sd_k=check.blush_margin_sd_k,
         blush_probability=check.blush_probability,
+        haze_margin_k=check.haze_margin_k,
         condensed_at_set_g_m2=check.condensed_at_set_g_m2,
         flash_off_s=check.flash_off_s,
         as_of=check.as_of,

@@ -237,6 +237,7 @@ class SprayCheckOut(_Out):
     blush_margin_k: Number
     blush_margin_sd_k: Number
     blush_probability: Number
+    haze_margin_k: Number
     condensed_at_set_g_m2: Number
     flash_off_s: Number
     as_of: Instant | None

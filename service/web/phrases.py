@@ -135,6 +135,7 @@ SAID = {
 
 _REASONS = {
     "blush_margin": "Wet film over dew point",
+    "haze_margin": "Dew point below the one that clouds the coat",
     "dew_point_margin": "Surface over dew point",
     "humidity": "Relative humidity",
     "air_low": "Air, at the cold end",
@@ -146,7 +147,14 @@ _REASONS = {
     "film_model_range": "Range of the film model",
 }
 
-_AT_LEAST = {"blush_margin", "dew_point_margin", "air_low", "recoat_mark", "cold_work"}
+_AT_LEAST = {
+    "blush_margin",
+    "haze_margin",
+    "dew_point_margin",
+    "air_low",
+    "recoat_mark",
+    "cold_work",
+}
 _AT_MOST = {"humidity", "air_high", "reading_age"}
 
 _MARKS = {
@@ -160,6 +168,7 @@ _MARKS = {
 
 _HEADLINES = {
     ("wait", "blush_margin"): "The wet film would fall too near the dew point and may blush.",
+    ("wait", "haze_margin"): "Water from the air would stay in the wet film and cloud it.",
     ("wait", "dew_point_margin"): "The work is too near the dew point.",
     ("wait", "humidity"): "The air is too damp for this material.",
     ("wait", "air_low"): "The air is too cold for this material.",

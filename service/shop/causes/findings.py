@@ -64,6 +64,9 @@ def _of_air(coat: CoatEvidence, air: AirAt) -> dict[str, Finding]:
     film = coat.film_at
     if film is not None and film.blush_margin_k is not None:
         found["blush_margin_k"] = Finding(film.blush_margin_k, film.blush_margin_sd_k)
+        # A coat blushes by whichever water comes first: dew, or what stays undissolved.
+        if film.haze_margin_k is not None and film.haze_margin_k < film.blush_margin_k:
+            found["blush_margin_k"] = Finding(film.haze_margin_k, film.blush_margin_sd_k)
     return found
 
 

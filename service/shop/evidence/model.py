@@ -137,12 +137,15 @@ class FilmAt:
 
     ``blush_margin_k`` is the film floor less the dew point (below zero: water came down in the
     film), with its standard uncertainty and the probability that it was below zero.
+    ``haze_margin_k`` is how far the dew point was below the one from which on water stays in the
+    film undissolved (below zero: it did); None where water is the carrier, or in bone-dry air.
     """
 
     film_floor_c: float
     blush_margin_k: float | None
     blush_margin_sd_k: float
     blush_probability: float
+    haze_margin_k: float | None = None
 
 
 @dataclass(frozen=True)
