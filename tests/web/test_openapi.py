@@ -41,6 +41,7 @@ WANTED = {
     "/api/v1/verdicts/{verdict_id}": {"delete"},
     "/api/v1/coats/{coat_id}": {"delete"},
     "/api/v1/hangings/{hanging_id}": {"delete"},
+    "/api/v1/hangings/{move_id}/moved": {"post", "delete"},
     "/api/v1/plan": {"get"},
     "/api/v1/working-hours": {"get", "put"},
     "/api/v1/people": {"get", "post"},
