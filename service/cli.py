@@ -254,6 +254,31 @@ def restore(
 
 
 @cli.command()
+def export_shop(
+    file: Annotated[
+        str | None, typer.Argument(help="File to write; unset: boothglass-shop-<instant>.zip here.")
+    ] = None,
+    secrets: Annotated[
+        bool, typer.Option("--secrets", help="Passwords, keys, addresses and links, too.")
+    ] = False,
+) -> None:
+    """Write the whole shop to one file in an open format; the service may be running."""
+    from service.commands import shop_file as command
+
+    command.export_shop(file, secrets=secrets)
+
+
+@cli.command()
+def import_shop(
+    file: Annotated[str, typer.Argument(help="A file that export-shop wrote.")],
+) -> None:
+    """Take such a file into an empty shop, on SQLite or PostgreSQL; the service must not run."""
+    from service.commands import shop_file as command
+
+    command.import_shop(file)
+
+
+@cli.command()
 def verify_evidence(
     flaw: Annotated[int, typer.Argument(help="The flaw's number, as in its address.")],
     digest: Annotated[str, typer.Argument(help="The digest that evidence or a report gives.")],

@@ -100,7 +100,7 @@ class Postman:
     def _send(self, claimed: Claimed) -> str | None:
         """Send what is in hand and mark what became of it."""
         try:
-            self._sender(claimed.channel_kind).send(claimed.config, self.message(claimed))
+            self._sender(claimed).send(claimed.config, self.message(claimed))
         except Refused as error:
             self._outbox.refused(claimed.id, str(error))
             return self._said(claimed, str(error))
@@ -115,9 +115,12 @@ class Postman:
         self._outbox.sent(claimed.id)
         return None
 
-    def _sender(self, kind: str) -> Sender:
+    def _sender(self, claimed: Claimed) -> Sender:
+        kind = claimed.channel_kind
         if kind not in self._senders:
             raise Refused(f"channels of kind {kind} cannot be used here")
+        if not claimed.config:  # left out of the file that the shop came in
+            raise Refused("its address is not known any more: set this channel up again")
         return self._senders[kind]
 
     def message(self, claimed: Claimed) -> Message:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from pathlib import Path
 
 import pytest
 from pyarrow import parquet
 from shopkit import LiveShop
+
+from service.store.db import sqlite_url
+from service.store.shop_file.taking import take_in
 
 PATH = "/api/v1/places/booth/export"
 
@@ -57,3 +61,18 @@ def test_what_cannot_be_is_named(
     answer = dry_shop.http.get(path, params=query)
     assert answer.status_code == status
     assert answer.json()["errors"][0]["field"] == field
+
+
+def test_the_whole_shop_as_one_file(shop: LiveShop, tmp_path: Path) -> None:
+    shop.read(20.0, 50.0)
+    shop.add_piece()
+    page = shop.http.get("/settings").text
+    assert 'href="/api/v1/shop/export" download' in page
+    answer = shop.http.get("/api/v1/shop/export")
+    assert answer.headers["content-type"] == "application/zip"
+    assert 'filename="boothglass-shop-' in answer.headers["content-disposition"]
+    (tmp_path / "shop.zip").write_bytes(answer.content)
+    (tmp_path / "new").mkdir()
+    taken = take_in(sqlite_url(tmp_path / "new"), tmp_path / "new", tmp_path / "shop.zip")
+    assert taken.rows > 5
+    assert not taken.secrets

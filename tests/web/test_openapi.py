@@ -14,6 +14,7 @@ WANTED = {
     "/api/v1/places/{place_id}/history": {"get"},
     "/api/v1/places/{place_id}/film": {"get"},
     "/api/v1/places/{place_id}/export": {"get"},
+    "/api/v1/shop/export": {"get"},
     "/api/v1/places/{place_id}/wood": {"get"},
     "/api/v1/places/{place_id}/spray-check": {"get"},
     "/api/v1/places/{place_id}/what-if": {"get"},

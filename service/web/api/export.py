@@ -1,4 +1,4 @@
-"""A place's record as a file, streamed as it is read."""
+"""A place's record, or the whole shop, as a file, streamed as it is read."""
 
 from __future__ import annotations
 
@@ -10,11 +10,26 @@ from pydantic import AwareDatetime
 
 from service.store.export_files import FORMATS, file_name, written
 from service.store.exporting import export
+from service.store.shop_file import writing as shop_file
 from service.web.deps import ShopDep
 
 __all__ = ["router"]
 
 router = APIRouter(tags=["places"])
+
+
+@router.get("/shop/export", response_class=StreamingResponse)
+def get_shop(shop: ShopDep) -> StreamingResponse:
+    """Give the whole shop as one file, as ``boothglass export-shop`` writes it.
+
+    Ways to reach people, keys and links are left out.
+    """
+    now = shop.clock.now()
+    return StreamingResponse(
+        shop_file.written(shop.desk.db, shop.settings.data, now),
+        media_type="application/zip",
+        headers={"Content-Disposition": f'attachment; filename="{shop_file.file_name(now)}"'},
+    )
 
 
 @router.get("/places/{place_id}/export", response_class=StreamingResponse)

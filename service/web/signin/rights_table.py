@@ -234,4 +234,5 @@ ROUTES: dict[str, dict[str, str]] = {
     "/api/v1/settings": {"GET": "see", "PATCH": "own"},
     "/api/v1/clock": {"GET": "see", "POST": "own"},
     "/api/v1/health": {"GET": "machine"},
+    "/api/v1/shop/export": {"GET": "own"},
 }
