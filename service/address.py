@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import socket
+from urllib.parse import urlencode
 
 from service.settings import Settings
+from service.store.tables import Notice
 
-__all__ = ["own_address", "public_url"]
+__all__ = ["own_address", "page_of", "public_url"]
 
 
 def own_address() -> str:
@@ -28,3 +30,15 @@ def public_url(settings: Settings) -> str:
         return settings.public_url.rstrip("/")
     host = own_address() if settings.lan else "127.0.0.1"
     return f"http://{host}:{settings.http_port}"
+
+
+def page_of(notice: Notice) -> str | None:
+    """Return the path of the page on which most can be done about a notice, if there is one."""
+    if notice.instrument_id is not None:
+        return f"/instruments/{notice.instrument_id}"
+    if notice.kind == "sensor-check-due" and notice.data.get("sensor"):
+        return f"/sensors/{notice.data['sensor']}"
+    if notice.kind == "window-opening" and notice.data.get("material"):
+        asked = {"place": notice.place_id, "material": notice.data["material"]}
+        return f"/?{urlencode(asked)}"
+    return None if notice.place_id is None else f"/air/{notice.place_id}"

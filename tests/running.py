@@ -17,6 +17,7 @@ import databases
 from equipment import PASSWORD, USER, Mosquitto, command, eventually, free_port
 
 START = "2026-04-06T08:00:00Z"
+TOPIC = "boothglass/booth/wall"
 
 
 class Service:
@@ -102,6 +103,16 @@ class Service:
             self._process.send_signal(how)
             self._process.wait(timeout=20)
             self._process = None
+
+
+def read(service: Service, broker: Mosquitto, air_c: float, rh_pct: float) -> None:
+    """Let the booth's sensor report the air at the shop's present time; wait until it is kept."""
+    before = service.get("health")["mqtt"]["recorded"]
+    at = service.now().isoformat()
+    broker.publish(TOPIC, {"at": at, "air_c": air_c, "rh_pct": rh_pct})
+    eventually(
+        lambda: service.get("health")["mqtt"]["recorded"] > before, what="the reading is kept"
+    )
 
 
 class Listener:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Protocol
 
+from service.address import page_of
 from service.clock import Clock
 from service.notify.channels import Later, Message, Refused, Sender
 from service.shop.said import say
@@ -164,10 +165,5 @@ class Postman:
 
 def _page(claimed: Claimed) -> str:
     """Return the page that shows most of what a delivery tells."""
-    if len(claimed.notices) == 1:
-        notice = claimed.notices[0]
-        if notice.instrument_id is not None:
-            return f"/instruments/{notice.instrument_id}"
-        if notice.place_id is not None:
-            return f"/air/{notice.place_id}"
-    return "/notices"
+    single = page_of(claimed.notices[0]) if len(claimed.notices) == 1 else None
+    return single or "/notices"

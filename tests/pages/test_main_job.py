@@ -13,11 +13,10 @@ from pathlib import Path
 import pytest
 from equipment import Mosquitto, eventually
 from playwright.sync_api import Browser, Page, expect
-from running import Listener, Service
+from running import Listener, Service, read
 
 pytestmark = [pytest.mark.real, pytest.mark.slow]
 
-TOPIC = "boothglass/booth/wall"
 LACQUER = "nitro-lacquer-gun"
 
 
@@ -44,16 +43,6 @@ def phone(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
     yield context.new_page()
     context.close()
-
-
-def read(service: Service, broker: Mosquitto, air_c: float, rh_pct: float) -> None:
-    """Let the sensor report the air at the shop's present time, and wait until it is kept."""
-    before = service.get("health")["mqtt"]["recorded"]
-    at = service.now().isoformat()
-    broker.publish(TOPIC, {"at": at, "air_c": air_c, "rh_pct": rh_pct})
-    eventually(
-        lambda: service.get("health")["mqtt"]["recorded"] > before, what="the reading is kept"
-    )
 
 
 def turn(service: Service, broker: Mosquitto, air_c: float, rh_pct: float) -> None:

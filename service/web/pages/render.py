@@ -16,6 +16,7 @@ import jinja2
 from fastapi import Request
 from starlette.responses import HTMLResponse, Response
 
+from service.address import page_of
 from service.shop.notices import NOTICE_KINDS
 from service.shop.said import say
 from service.store.accounts import ROLES
@@ -97,6 +98,7 @@ class Studio:
             script_words=json.dumps(tongue.script, ensure_ascii=False) if tongue.script else "",
             languages=[(one.lang, one.name) for one in self.tongues],
             blanks=_Blanks(),
+            page_of=page_of,
             notice_kinds=own.of(NOTICE_KINDS),
             flag_glyph=flag_glyph,
             flag_words=own.of(FLAG_WORDS),
