@@ -5,10 +5,12 @@ from __future__ import annotations
 import socket
 from urllib.parse import urlencode
 
-from service.settings import Settings
+from service.settings import MqttAddress, Settings
 from service.store.tables import Notice
 
-__all__ = ["own_address", "page_of", "public_url"]
+__all__ = ["own_address", "page_of", "public_url", "sensor_url"]
+
+LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
 def own_address() -> str:
@@ -29,7 +31,29 @@ def public_url(settings: Settings) -> str:
     if settings.public_url is not None:
         return settings.public_url.rstrip("/")
     host = own_address() if settings.lan else "127.0.0.1"
-    return f"http://{host}:{settings.http_port}"
+    return f"http{'s' if settings.web_tls else ''}://{host}:{settings.http_port}"
+
+
+def sensor_url(settings: Settings, broker: MqttAddress, reached_as: str | None = None) -> str:
+    """Return where sensors find the broker: scheme, host and port, without anybody's password.
+
+    Parameters
+    ----------
+    broker : MqttAddress
+        Where the service finds it.
+    reached_as : str, optional
+        The name under which the asking device has reached this machine.
+    """
+    if settings.sensor_url is not None:
+        return settings.sensor_url.rstrip("/")
+    embedded = settings.mqtt_url is None
+    on_network = settings.lan or not embedded
+    host = broker.host
+    if host in LOOPBACK and on_network:
+        host = own_address() if reached_as is None or reached_as in LOOPBACK else reached_as
+    if embedded and settings.mqtt_tls:
+        return f"mqtts://{host}:{settings.mqtt_tls_port}"
+    return f"mqtt{'s' if broker.tls else ''}://{host}:{broker.port}"
 
 
 def page_of(notice: Notice) -> str | None:

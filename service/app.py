@@ -7,11 +7,13 @@ application of one running service, and starts and stops them in order.
 from __future__ import annotations
 
 import logging
+import ssl
 import threading
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +21,13 @@ from fastapi import FastAPI
 
 from service.address import public_url
 from service.backup.keeper import Keeper
+from service.certificates import CertificateError, server_context
 from service.clock import Clock, DrivenClock, WallClock
-from service.intake.broker import EmbeddedBroker, usable_port
+from service.intake.broker import EmbeddedBroker, TlsDoor, usable_port
+from service.intake.broker_files import write_broker_files
 from service.intake.client import Intake
 from service.intake.connection import UNDER_WAY_MOST, USUAL_WINDOW
+from service.intake.doorkeeper import Doorkeeper, Running
 from service.intake.foretold import ForecastListener
 from service.intake.listening import Listener
 from service.intake.settler import Settler
@@ -32,7 +37,7 @@ from service.notify.channels import make_senders
 from service.notify.mqtt import NoticePublisher, message
 from service.notify.postman import Postman
 from service.science import film
-from service.settings import MqttAddress, Settings, parse_mqtt_url
+from service.settings import MqttAddress, SettingError, Settings
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, database_url
 from service.store.desk import Desk
@@ -45,6 +50,7 @@ from service.store.readings import Recorded
 from service.store.retention import Retention
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
+from service.store.sensor_keys import SensorKeys
 from service.store.shop_settings import SettingsBook, ShopSettings
 from service.store.tables import Notice
 from service.store.work import Work
@@ -96,8 +102,15 @@ class Shop:
         self.work = Work(self.db, self.clock, self.catalogue, self.desk)
         self.book = NoticeBook(self.db, self.clock, self.catalogue, self.desk)
         self.hub = Hub()
+        self.sensor_keys = SensorKeys(self.db, self.clock)
+        self.certificates = Running(settings.certificates_folder)
         self.broker: EmbeddedBroker | None = None
         self.address = self._broker_address()
+        self.doorkeeper = Doorkeeper(
+            self.certificates.look,
+            self._refresh_keys,
+            partial(write_broker_files, settings, self.sensor_keys),
+        )
         self.settler = Settler(self.db, on_settled=self._settled, busy=lambda: self.intake.flooded)
         self.intake = Intake(
             self.address,
@@ -157,6 +170,7 @@ class Shop:
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
         threading.Thread(target=self._warm_up, name="warm-up", daemon=True).start()
+        self.doorkeeper.start()
         self.settler.start()
         self.intake.start()
         self.publisher.start()
@@ -172,6 +186,7 @@ class Shop:
         self.listener.stop()
         self.intake.stop()
         self.settler.stop()
+        self.doorkeeper.stop()
         if self.broker is not None:
             self.broker.stop()
         self.db.dispose()
@@ -207,6 +222,9 @@ class Shop:
             reasons.append(f"messages: {self.jobs.post_error}")
         reasons += [f"{c.name} of {p.name} is failing" for p, c in self.outbox.failing()]
         reasons += [] if self.keeper is None else self.keeper.worries()
+        reasons += self.certificates.worries()
+        if self.doorkeeper.problem:
+            reasons.append(f"keys of sensors: {self.doorkeeper.problem}")
         failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"
         return {
@@ -228,14 +246,38 @@ class Shop:
             return None
         return Keeper.of(self.settings, to, self.clock, self.set_up.now.tz)
 
+    def serve_by(self, context: ssl.SSLContext) -> None:
+        """Keep a server's certificate up to date while it runs."""
+        self.certificates.contexts.append(context)
+
     def _broker_address(self) -> MqttAddress:
-        if self.settings.mqtt_url is not None:
-            return parse_mqtt_url(self.settings.mqtt_url)
+        other = self.settings.other_broker()
+        if other is not None:
+            return other
         self.broker = EmbeddedBroker(
-            Path(self.settings.data), self.settings.mqtt_port or 0, lan=self.settings.lan
+            Path(self.settings.data),
+            self.settings.mqtt_port or 0,
+            lan=self.settings.lan,
+            keys=self.sensor_keys.live,
+            sensors_open=self.settings.sensors_open,
+            tls=self._tls_door(),
         )
         self.broker.start()
         return self.broker.address
+
+    def _tls_door(self) -> TlsDoor | None:
+        if not self.settings.mqtt_tls:
+            return None
+        try:
+            context = server_context(self.settings.certificates_folder)
+        except CertificateError as error:
+            raise SettingError(f"BOOTHGLASS_MQTT_TLS: {error}") from error
+        self.serve_by(context)
+        return TlsDoor(self.settings.mqtt_tls_port, context)
+
+    def _refresh_keys(self) -> None:
+        if self.broker is not None:
+            self.broker.refresh()
 
     def _warm_up(self) -> None:
         """Load what the first spray check would load, so that the first visitor need not wait."""

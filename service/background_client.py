@@ -16,7 +16,7 @@ def make_client(address: MqttAddress) -> mqtt.Client:
     if address.user is not None:
         client.username_pw_set(address.user, address.password)
     if address.tls:
-        client.tls_set()
+        client.tls_set(address.ca)
     client.reconnect_delay_set(min_delay=1, max_delay=30)
     return client
 

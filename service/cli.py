@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import logging
 import socket
+import ssl
 import sys
 from datetime import UTC, datetime
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import segno
 import typer
 import uvicorn
 from pydantic import ValidationError
 
-from service.address import own_address
+from service.address import own_address, sensor_url
 from service.app import USUAL_MQTT_PORT, Shop
+from service.certificates import SERVER_FILE, SERVER_KEY, CertificateError, server_context
 from service.clock import ClockError, WallClock
 from service.commands.owner_link import new_link, remember_address, show
 from service.intake.broker import BrokerError
@@ -311,6 +313,51 @@ def owner_link() -> None:
     command.run()
 
 
+@cli.command()
+def certificates(
+    folder: Annotated[
+        str | None, typer.Argument(help="Folder; unset: BOOTHGLASS_CERTIFICATES, or in the data.")
+    ] = None,
+    name: Annotated[
+        list[str] | None,
+        typer.Option(help="Name or address of this machine on the network; may be repeated."),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--renew", help="Though the old one is good.")] = False,
+) -> None:
+    """Make or renew the shop's own certificates for TLS."""
+    from service.commands import certificates as command
+
+    command.run(folder, name or [], anew=anew)
+
+
+@cli.command()
+def broker_files(
+    folder: Annotated[str, typer.Argument(help="Folder that Mosquitto may read.")],
+) -> None:
+    """Write Mosquitto's files: who is let in, what each may publish, and its settings."""
+    from service.commands import broker_files as command
+
+    command.run(folder)
+
+
+@cli.command()
+def sensor_key(
+    sensor: Annotated[str, typer.Argument(help="The sensor's word.")],
+    place: Annotated[str, typer.Option(help="Its place; it may then publish as that.")] = "",
+    publish: Annotated[
+        list[str] | None, typer.Option(help="A topic of its own, or a branch: hall/w1/#.")
+    ] = None,
+    read: Annotated[
+        list[str] | None, typer.Option(help="What it may read, like boothglass/notices/#.")
+    ] = None,
+    end: Annotated[bool, typer.Option("--end", help="Let it in no more.")] = False,
+) -> None:
+    """Make a sensor's own user and password, shown once; a former one ends."""
+    from service.commands import sensor_key as command
+
+    command.run(place, sensor, publish or [], read or [], end=end)
+
+
 def main() -> None:
     """Entry point of the command."""
     cli()
@@ -342,13 +389,33 @@ def _run(
 
         print("Making up the air of the invented workshop, some days of it ...", flush=True)
         scenario.begin(shop)
-    _say(settings, shop, listener.getsockname()[1])
-    server = uvicorn.Server(
-        uvicorn.Config(
-            shop.web, log_level="warning", timeout_graceful_shutdown=3, server_header=False
-        )
+    config = uvicorn.Config(
+        shop.web,
+        log_level="warning",
+        timeout_graceful_shutdown=3,
+        server_header=False,
+        **_https(settings),
     )
-    server.run(sockets=[listener])
+    config.load()
+    if config.ssl is not None:
+        config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+        shop.serve_by(config.ssl)
+    _say(settings, shop, listener.getsockname()[1])
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+def _https(settings: Settings) -> dict[str, Any]:
+    if not settings.web_tls:
+        return {}
+    folder = settings.certificates_folder
+    try:
+        server_context(folder)
+    except CertificateError as error:
+        _fail(f"BOOTHGLASS_WEB_TLS: {error}")
+    return {
+        "ssl_certfile": str(folder / SERVER_FILE),
+        "ssl_keyfile": str(folder / SERVER_KEY),
+    }
 
 
 def _settings(kind: str, **given: object) -> Settings:
@@ -391,9 +458,9 @@ def _listen(settings: Settings) -> socket.socket:
 
 def _say(settings: Settings, shop: Shop, port: int) -> None:
     host = own_address() if settings.lan else "127.0.0.1"
-    address = f"http://{host}:{port}/"
+    address = f"http{'s' if settings.web_tls else ''}://{host}:{port}/"
     print(f"Boothglass is at {address}")
-    print(f"Sensors publish to {shop.address!r}, topic boothglass/<place>/<sensor>")
+    print(f"Sensors publish to {sensor_url(settings, shop.address)}, boothglass/<place>/<sensor>")
     if settings.mqtt_port is None and shop.settings.mqtt_port not in (None, USUAL_MQTT_PORT):
         print(
             f"(Another broker has port {USUAL_MQTT_PORT}. To use that one set BOOTHGLASS_MQTT_URL; "

@@ -117,6 +117,17 @@ class Mosquitto:
         """End it as a power cut would."""
         self._end(signal.SIGKILL)
 
+    def reload(self) -> None:
+        """Let it read its files of users and rights anew, and wait until it has."""
+        assert self._process is not None
+        before = self._told("Reloading config")
+        self._process.send_signal(signal.SIGHUP)
+        eventually(lambda: self._told("Reloading config") > before, what="Mosquitto has reloaded")
+        time.sleep(0.1)  # it says so before it does it
+
+    def _told(self, what: str) -> int:
+        return self.log.read_text(errors="replace").count(what) if self.log.exists() else 0
+
     def publish(
         self,
         topic: str,

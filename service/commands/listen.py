@@ -18,7 +18,7 @@ from service.clock import ClockError
 from service.commands.common import fail, shop_database, shop_settings
 from service.intake.broker import running_address
 from service.intake.listening import Listener
-from service.settings import MqttAddress, Settings, parse_mqtt_url
+from service.settings import MqttAddress, Settings
 from service.store.errors import StoreError
 from service.store.kinds import Kinds
 from service.web.words import shop_zone
@@ -48,8 +48,9 @@ def run(*, seconds: int, adopt: Sequence[int], everything: bool) -> None:
 
 def _address(settings: Settings) -> tuple[MqttAddress, bool]:
     """Return where to listen, and whether MQTT 5 is worth asking for."""
-    if settings.mqtt_url is not None:
-        return parse_mqtt_url(settings.mqtt_url), True
+    other = settings.other_broker()
+    if other is not None:
+        return other, True
     address = running_address(settings.data)
     if address is None:
         fail(

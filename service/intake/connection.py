@@ -203,7 +203,7 @@ class Connection:
         if self._address.user is not None:
             client.username_pw_set(self._address.user, self._address.password)
         if self._address.tls:
-            client.tls_set()
+            client.tls_set(self._address.ca)
         client.on_connect = self._guarded(self._on_connect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_disconnect = self._on_disconnect

@@ -222,7 +222,7 @@ class _Visit:
         if address.user is not None:
             client.username_pw_set(address.user, address.password)
         if address.tls:
-            client.tls_set()
+            client.tls_set(address.ca)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message

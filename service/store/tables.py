@@ -28,6 +28,7 @@ __all__ = [
     "Hanging",
     "Instrument",
     "Notice",
+    "PairingCode",
     "Person",
     "Place",
     "Reading",
@@ -35,6 +36,7 @@ __all__ = [
     "RollUp",
     "SaltCheck",
     "Sensor",
+    "SensorKey",
     "SensorKind",
     "StepDone",
     "Tap",
@@ -99,6 +101,36 @@ class SensorKind(SQLModel, table=True):
     spec: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     made_at: datetime = _instant()
     retired_at: datetime | None = _instant(nullable=True)
+
+
+class SensorKey(SQLModel, table=True):
+    """By which user and secret a device comes into the broker, and what it may publish there.
+
+    It may be made before the device was ever heard, so it points to no sensor.
+    """
+
+    user: str = Field(primary_key=True, max_length=130)
+    place_id: str | None = Field(default=None, max_length=64)
+    sensor: str = Field(max_length=64)
+    topics: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    reads: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    secret_hash: str = Field(max_length=200)
+    """PBKDF2 as Mosquitto writes it; empty once the key has ended."""
+    made_at: datetime = _instant()
+    ended_at: datetime | None = _instant(nullable=True)
+
+
+class PairingCode(SQLModel, table=True):
+    """A short code that stands for a key, once and for minutes; its digest is kept."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    digest: str = Field(max_length=64, unique=True)
+    place_id: str | None = Field(default=None, max_length=64)
+    sensor: str = Field(max_length=64)
+    topics: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    reads: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    until: datetime = _instant()
+    used_at: datetime | None = _instant(nullable=True)
 
 
 class Reading(SQLModel, table=True):

@@ -85,11 +85,20 @@ def test_without_the_password_nothing_comes_in(broker, intake, clock, user, pass
     assert intake.health()["received"] == 1
 
 
-def test_nobody_comes_in_without_a_name(broker):
-    how = [command("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(broker.address.port)]
-    how += ["-t", TOPIC, "-m", "{}"]
-    refused = subprocess.run(how, capture_output=True, timeout=30, check=False)
-    assert refused.returncode != 0
+@pytest.mark.parametrize(("how", "comes_in"), [
+    ({}, True),  # of this machine, while the broker listens on no other address
+    ({"sensors_open": False}, False),
+    ({"lan": True}, False),
+    ({"lan": True, "sensors_open": True}, True),
+])  # fmt: skip
+def test_who_comes_in_without_a_name(data_folder, how, comes_in):
+    broker = EmbeddedBroker(data_folder, free_port(), **how)
+    broker.start()
+    said = [command("mosquitto_pub"), "-h", "127.0.0.1", "-p", str(broker.address.port)]
+    said += ["-t", TOPIC, "-m", "{}"]
+    answered = subprocess.run(said, capture_output=True, timeout=30, check=False)
+    broker.stop()
+    assert (answered.returncode == 0) is comes_in, answered.stderr
 
 
 def test_what_a_sensor_sent_before_it_left_is_handed_on(broker, intake, database, clock):

@@ -10,8 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from amqtt.contexts import Action
-from amqtt.plugins.base import BaseTopicPlugin
 from equipment import Mosquitto, SetClock, eventually
 from sqlmodel import select
 
@@ -19,6 +17,7 @@ from sensors.halves import NEAR, SPAN
 from service.intake import client as intake_client
 from service.intake.broker import EmbeddedBroker
 from service.intake.client import Intake
+from service.intake.keyring import Keyring, Rights
 from service.settings import MqttAddress
 from service.store import rejects
 from service.store.db import Database
@@ -313,26 +312,20 @@ def test_retained_numbers_without_a_time_are_of_unknown_age(shop, mosquitto):
     assert len(shop.readings()) == 1
 
 
-class OnlyOurs(BaseTopicPlugin):
-    """Lets nobody subscribe to anything but our own topics."""
+class OnlyOurs(Keyring):
+    """Lets the service have our own topics and no others, as a strict owner of a broker may."""
 
-    async def topic_filtering(self, *, topic: str, action: Action, **_session: object) -> bool:
-        return action != Action.SUBSCRIBE or topic.startswith("boothglass/")
-
-
-class GuardedBroker(EmbeddedBroker):
-    """The embedded broker with that plugin."""
-
-    def _config(self) -> dict[str, Any]:
-        config: dict[str, Any] = super()._config()
-        config["plugins"][f"{__name__}.OnlyOurs"] = {}
-        return config
+    def rights(self, user: str | None, password: str | None, address: str | None) -> Rights | None:
+        found = super().rights(user, password, address)
+        ours = ("boothglass/#",)
+        return Rights("service", topics=ours, reads=ours) if found and found.all else found
 
 
 def test_a_subscription_that_is_refused_is_said_and_stops_nothing_else(
     database, clock, data_folder
 ):
-    broker = GuardedBroker(data_folder, 0)
+    broker = EmbeddedBroker(data_folder, 0)
+    broker.keyring = OnlyOurs(broker.service_password, broker.sensor_password)
     broker.start()
     shop = Shop(broker.address, database, clock, data_folder, mqtt5=False)
     shop.start()

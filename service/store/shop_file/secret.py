@@ -15,7 +15,10 @@ from sqlalchemy import Table
 
 __all__ = ["filled_in", "left_out", "plain_fact", "unspoken", "without"]
 
-SECRET_TABLES = frozenset({"apitoken", "devicesession", "onetimelink", "passkey", "signinfailure"})
+SECRET_TABLES = frozenset(
+    {"apitoken", "devicesession", "onetimelink", "pairingcode", "passkey", "sensorkey"}
+    | {"signinfailure"}
+)
 """Tables of which nothing is written: all that they hold lets somebody in, or keeps them out."""
 
 SECRET_COLUMNS: Mapping[str, Mapping[str, Any]] = {
