@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -98,7 +99,35 @@ def test_the_pages_show_the_next_window(shop: LiveShop) -> None:
     assert text in page.text
     assert page.text.count('class="fan ') == 2
     assert 'class="band"' in page.text
-    assert page.text.count('<th scope="row"><time') == 16
+    assert page.text.count('<th scope="row"><time') == 48
+
+
+def test_the_figures_stand_hour_by_hour_in_a_persons_units(shop: LiveShop) -> None:
+    told = get(shop, "/places/booth/outlook")["hours"]
+    get(shop, "/places/booth/windows", material=MATERIAL)  # makes what the chances need
+    ask = {"params": {"place": "booth", "material": MATERIAL}}
+    page = shop.http.get("/outlook/booth", **ask, headers={"Cookie": "units=us; clock=12"}).text
+    table = page.partition('<table class="figures hourly"')[2].partition("</table>")[0]
+    rows = re.findall(
+        r'<tr><th scope="row"><time datetime="([^"]+)">([^<]+)</time></th>(.*)', table
+    )
+    assert [instant for instant, _, _ in rows] == [hour["at"] for hour in told]
+    for (instant, clock, cells), hour in zip(rows, told, strict=True):
+        begun = datetime.fromisoformat(instant)
+        assert clock.replace("\u202f", " ") == f"{begun:%I:%M %p}".lstrip("0").lower()
+        air, dew, over, chance = re.findall(r"<td>([^<]+)", cells)
+        # 1.8 °F to the kelvin, and 32 °F where water freezes (NIST SP 811, B.8).
+        fahrenheit = [figure(air), figure(dew)]
+        expected = [1.8 * hour[name]["p50"] + 32 for name in ("air_c", "dew_point_c")]
+        assert fahrenheit == pytest.approx(expected, abs=0.06)
+        assert figure(over) == pytest.approx(1.8 * hour["margin_k"]["p50"], abs=0.06)
+        assert 0 <= int(chance) <= 100
+    chances = [int(c) for c in re.findall(r"<td>(\d+)</td></tr>", table)]
+    assert max(chances) > 50 > min(chances)  # as the windows come and go
+
+
+def figure(text: str) -> float:
+    return float(text.replace("−", "-"))
 
 
 def test_a_notice_tells_once_that_a_window_opens_soon(shop: LiveShop) -> None:

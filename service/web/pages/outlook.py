@@ -21,6 +21,7 @@ from service.web.outlook_answers import (
     window_words,
 )
 from service.web.pages.band import draw_band
+from service.web.pages.outlook_table import days_of
 from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, Axis
 from service.web.pages.render import renderer_of
 from service.web.words import Words
@@ -32,7 +33,6 @@ router = APIRouter()
 FOOT, BAND_TOP, BAND_FOOT, TICKS_Y, HEIGHT = 190, 200, 212, 228, 236
 WIDTH = 372
 EVERY_H = 8
-TABLE_STEP = 3
 
 
 @router.get("/outlook/{place_id}")
@@ -60,7 +60,7 @@ def get_outlook(
         chosen=chosen,
         why_none=why_none,
         days=None if issue is None else issue.days,
-        hours=hours[TABLE_STEP - 1 :: TABLE_STEP],
+        table=days_of(hours, found, renderer.words),
         found=found,
         best=best_today(found.windows, renderer.words, now),
         stretch=stretch_words,
