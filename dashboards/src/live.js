@@ -2,7 +2,7 @@
 import { setClock, setLost } from "./ages.js";
 import { keepPage } from "./offline.js";
 import { ask, swap } from "./swap.js";
-import { sendWaiting } from "./waiting.js";
+import { sendWaiting, tellSignedOut } from "./waiting.js";
 
 const BEATS_MISSED_MS = 32000;
 const ASK_MS = 10000; // a service that takes a question and never answers is gone too
@@ -13,6 +13,7 @@ let source = null;
 let heardAt = 0;
 let askedAt = 0;
 let pending = null;
+let out = false; // signed out: nothing is asked until somebody looks again
 
 export function listen() {
   if (!("EventSource" in window)) return;
@@ -56,11 +57,12 @@ function connect() {
   source.addEventListener("error", () => {
     before = false;
     refresh(); // is the service gone, or only the stream?
-    if (source.readyState === EventSource.CLOSED) setTimeout(wake, 3000);
+    if (source.readyState === EventSource.CLOSED) setTimeout(() => out || wake(), 3000);
   });
 }
 
 function wake() {
+  out = false;
   if (!source || source.readyState === EventSource.CLOSED) connect();
   else refresh();
 }
@@ -69,7 +71,7 @@ function wake() {
 function watch() {
   // What this page waits for may come without an event: a message that could not be used.
   if (document.querySelector("[data-watching]")) soon();
-  if (document.hidden || Date.now() - heardAt < BEATS_MISSED_MS) return;
+  if (out || document.hidden || Date.now() - heardAt < BEATS_MISSED_MS) return;
   setLost("stream", true);
   connect();
 }
@@ -92,7 +94,11 @@ export function missed() {
 async function refresh() {
   askedAt = Date.now();
   try {
-    const { ok, page, text } = await ask(location.href, {}, ASK_MS);
+    const { ok, status, page, text } = await ask(location.href, {}, ASK_MS);
+    if (status === 401) {
+      signedOut();
+      return;
+    }
     if (!ok) throw new Error("the service answered with an error");
     setLost("page", false);
     keepPage(location.href, text);
@@ -108,6 +114,14 @@ async function refresh() {
   } catch {
     missed();
   }
+}
+
+/** Nobody is signed in here any more: the page tells nothing new, and says so. */
+function signedOut() {
+  out = true;
+  setLost("page", true);
+  source?.close();
+  tellSignedOut();
 }
 
 /** A page that nobody opens anew, such as the wall's, takes a newer version up by itself. */

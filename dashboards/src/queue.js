@@ -4,7 +4,8 @@
 const STORE = "taps";
 const PATIENCE_MS = 12000;
 const LATE_MS = 30000;
-const AGAIN = new Set([408, 421, 425, 429]); // nothing is wrong with the tap
+const SIGNED_OUT = 401;
+const AGAIN = new Set([SIGNED_OUT, 408, 421, 425, 429]); // nothing is wrong with the tap
 
 /** Where the service answers a repeated tap as it answered the first. */
 const KEPT = /^\/(instruments\/\d+\/(coat|step|hang|moved|cold|verdict|flaw|undo\/\w+\/\d+)|notices\/\d+\/seen)$/;
@@ -85,7 +86,8 @@ export function fieldsOf(tap) {
   return fields;
 }
 
-/** Sends what waits, oldest first, and says what came of each; stops where nobody answers. */
+/** Sends what waits, oldest first, and says what came of each; stops where nobody answers, or answers
+ * that somebody has to sign in first. */
 export async function sendAll(but = null) {
   const done = [];
   for (const tap of await kept()) {
@@ -98,14 +100,14 @@ export async function sendAll(but = null) {
     }
     if (!answer || answer.status >= 500 || AGAIN.has(answer.status)) {
       await keep({ ...tap, tries: tap.tries + 1 });
-      return { done, away: true };
+      return { done, away: true, signedOut: answer?.status === SIGNED_OUT };
     }
     const why = await refusal(answer);
     if (why) await keep({ ...tap, state: "refused", why });
     else await drop(tap.key);
     done.push({ ...tap, why });
   }
-  return { done, away: false };
+  return { done, away: false, signedOut: false };
 }
 
 async function post(tap) {

@@ -9,7 +9,7 @@ export async function ask(address, options, patience) {
   try {
     const answer = await fetch(address, {
       ...options,
-      headers: { Accept: "text/html" },
+      headers: { Accept: "text/html", "Boothglass-Script": "1" },
       signal: stop.signal,
     });
     const text = await answer.text();

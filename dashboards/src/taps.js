@@ -5,7 +5,7 @@ import { shopNow } from "./ages.js";
 import { missed } from "./live.js";
 import { drop, fieldsOf, inTurn, keep, mayWait, newKey, sendAll } from "./queue.js";
 import { ask, say, swap } from "./swap.js";
-import { alreadyWaits, changed, tell } from "./waiting.js";
+import { alreadyWaits, changed, tell, tellSignedOut } from "./waiting.js";
 
 const PATIENCE_MS = 12000;
 
@@ -43,13 +43,16 @@ async function send(form, submitter, waits) {
       swap(page);
       say(page);
     } else complain(page);
-  } catch {
-    await unsent(form, tap);
+  } catch (error) {
+    await unsent(form, tap, error);
   } finally {
     for (const button of buttons) button.disabled = false;
     if (tap) await changed();
   }
 }
+
+/** The service answers, and wants to know who it is. */
+class SignedOut extends Error {}
 
 function posted(fields) {
   return { method: "POST", body: fields };
@@ -58,9 +61,11 @@ function posted(fields) {
 /** Taps go out in the order they were made: one that waits goes first. */
 function afterOlder(tap) {
   return inTurn(async () => {
-    const { away } = await sendAll(tap.key);
+    const { away, signedOut } = await sendAll(tap.key);
+    if (signedOut) throw new SignedOut();
     if (away) throw new Error("nobody answers");
     const answer = await ask(tap.path, posted(fieldsOf(tap)), PATIENCE_MS);
+    if (answer.status === 401) throw new SignedOut();
     if (answer.status >= 500) throw new Error("the service failed");
     await drop(tap.key);
     return answer;
@@ -73,7 +78,7 @@ async function written(form, submitter, path, fields) {
   const tap = {
     key: newKey(),
     path,
-    fields: [...fields],
+    fields: [...fields, ...by()],
     said: saidBy(button),
     madeAt: new Date(shopNow()).toISOString(),
     at: Date.now(),
@@ -88,6 +93,12 @@ async function written(form, submitter, path, fields) {
   }
 }
 
+/** Whose tap it is: should another person sign in here before it is sent, it is not recorded as theirs. */
+function by() {
+  const { who } = document.body.dataset;
+  return who ? [["tapped_by", who]] : [];
+}
+
 /** Words of the button, with the piece it is about. */
 function saidBy(button) {
   const text = button.textContent.trim().replace(/\s+/g, " ");
@@ -95,10 +106,14 @@ function saidBy(button) {
   return piece && !text.includes("No. ") ? `${text}, ${piece[0]}` : text;
 }
 
-async function unsent(form, tap) {
+async function unsent(form, tap, error) {
+  if (tap) await keep({ ...tap, tries: 1 });
+  if (tap && !form.hasAttribute("data-tap")) form.reset();
+  if (tap && error instanceof SignedOut) {
+    tellSignedOut(t("Not recorded yet: this device is signed out. Your tap is kept, and sent when you have signed in."));
+    return;
+  }
   if (tap) {
-    await keep({ ...tap, tries: 1 });
-    if (!form.hasAttribute("data-tap")) form.reset();
     tell(t("Not recorded yet: nobody answers. Your tap is kept, and sent by itself when somebody does."));
     const registration = await navigator.serviceWorker?.getRegistration();
     registration?.sync?.register("taps").catch(() => {}); // the page sends it in any case

@@ -8,6 +8,7 @@ const AGAIN_MS = 15000;
 const heard = "BroadcastChannel" in window ? new BroadcastChannel("boothglass-taps") : null;
 
 let waiting = [];
+let signedOut = false;
 
 export function watchWaiting() {
   show();
@@ -30,7 +31,8 @@ export async function sendWaiting() {
   if (sending) return;
   sending = true;
   try {
-    const { done, away } = await inTurn(() => sendAll());
+    const { done, away, signedOut: out } = await inTurn(() => sendAll());
+    signedOut = out;
     if (!done.length && !away) return;
     const sent = done.filter((tap) => !tap.why);
     if (sent.length) tell(t("Sent and recorded: {taps}.", { taps: sent.map(words).join("; ") }));
@@ -42,10 +44,16 @@ export async function sendWaiting() {
   }
 }
 
-export function tell(text) {
+export function tell(text, ...more) {
   const told = document.createElement("p");
-  told.textContent = text;
+  told.append(text, ...more);
   document.getElementById("flash")?.replaceChildren(told);
+}
+
+/** Nobody is signed in here any more: say so, with the way in. */
+export function tellSignedOut(text = t("This device is signed out.")) {
+  signedOut = true;
+  tell(`${text} `, wayIn());
 }
 
 function words(tap) {
@@ -81,11 +89,22 @@ function list() {
   const refused = shown.filter((tap) => tap.state === "refused");
   box.replaceChildren();
   if (still.length) box.append(group(title(still.length), still, t("Drop")));
+  if (still.length && signedOut) box.append(wayIn());
   if (refused.length) box.append(group(t("Not recorded"), refused, t("Put away")));
   if (!old) main.before(box);
 }
 
+/** The way to sign in, and from there back to this page. */
+export function wayIn() {
+  const link = document.createElement("a");
+  link.className = "go";
+  link.href = `/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`;
+  link.textContent = t("Sign in");
+  return link;
+}
+
 function title(count) {
+  if (signedOut) return t("Kept until somebody signs in: {count}", { count });
   return count === 1 ? t("1 tap waits for the connection") : t("{count} taps wait for the connection", { count });
 }
 

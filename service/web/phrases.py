@@ -17,6 +17,7 @@ __all__ = [
     "PLAN_WHY",
     "QUANTITIES",
     "SAID",
+    "SCOPES",
     "SEVERITIES",
     "STATES",
     "WEEKDAYS",
@@ -102,6 +103,13 @@ PARTS = (
     "top", "back", "sides", "edge", "neck", "heel", "headstock", "fingerboard", "bridge", "inside",
 )  # fmt: skip
 
+SCOPES = {
+    "read": "read everything",
+    "write": "read, and do the shop's work",
+    "readings": "take out readings, send forecasts",
+}
+"""What a program's token is for."""
+
 SAID = {
     "moved-on": "Nothing was recorded: that step had already moved on. Look below before you tap.",
     "seen": "Marked as seen.",
@@ -124,6 +132,9 @@ SAID = {
     "password-set": "The password is set. Other devices were signed out.",
     "device-ended": "Signed out there.",
     "devices-ended": "Every other device is signed out.",
+    "passkey-gone": "The passkey is taken away.",
+    "passkey-made": "The passkey is kept: from now on it lets you in.",
+    "token-gone": "The token counts no more.",
     "role-set": "Set: it counts from now on.",
     "access-closed": "The sign-in is taken away, with every device of it.",
     "retired": "Out of use. Its readings stay; it is not missed.",

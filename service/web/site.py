@@ -23,7 +23,7 @@ from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
 from service.web.pages.render import Studio, renderer_of
-from service.web.signin import access, entering, mine, welcome
+from service.web.signin import access, entering, mine, passkeys, trail, welcome
 from service.web.signin.doors import Doors
 from service.web.signin.gate import Gate
 
@@ -96,7 +96,7 @@ def create_web(
         lifespan=lifespan,
     )
     dashboards = find_dashboards()
-    doors = Doors(desk.db, real_clock or WallClock(), on=settings.sign_in == "on")
+    doors = Doors(desk.db, real_clock or WallClock(), clock, on=settings.sign_in == "on")
     shop = Shop(
         desk,
         work,
@@ -117,7 +117,7 @@ def create_web(
     app.state.shop, app.state.studio = shop, Studio(shop)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
-    for part in (entering, welcome, mine, access):
+    for part in (entering, welcome, mine, passkeys, access, trail):
         app.include_router(part.router, include_in_schema=False)
     for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
         if folder.is_dir():

@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from signinkit import FINISHER, GUEST, GuardedShop, guarded_shop
 from starlette.routing import Mount, compile_path
 
+from service.store.api_tokens import SCOPES
 from service.web.guard import WRITES
 from service.web.signin.caller import NOBODY, Caller
 from service.web.signin.rights import Rights
@@ -53,6 +54,7 @@ def callers(shop: GuardedShop) -> dict[str, httpx.Client]:
         "finisher": shop.invited(FINISHER, "finisher"),
         "guest": shop.invited(GUEST, "guest"),
         "wall": shop.wall(),
+        **{f"token-{scope}": shop.program(scope) for scope in SCOPES},
     }
 
 
@@ -137,7 +139,10 @@ def test_what_stands_in_no_row_is_refused() -> None:
         assert rights.ask(NOBODY, method, path) == "sign in"
 
 
-@pytest.mark.parametrize("role", ["nobody", "owner", "finisher", "guest", "wall"])
+@pytest.mark.parametrize(
+    "role",
+    ["nobody", "owner", "finisher", "guest", "wall", "token-read", "token-write", "token-readings"],
+)
 def test_each_role_on_each_route_over_http(
     shop: GuardedShop, callers: dict[str, httpx.Client], role: str
 ) -> None:

@@ -11,12 +11,13 @@ from pydantic import BaseModel, ValidationError
 from service.shop.said import say
 from service.store.errors import StoreError
 from service.web.problems import FieldError, field_name
+from service.web.signin.caller import caller_of
 from service.web.words import Words
 
 __all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read"]
 
 Fields = dict[str, str]
-"""What a form sent; fields left empty are absent."""
+"""What a form sent; fields left empty are absent, but for ``who``: that is who is signed in."""
 
 MOST_FIELDS = 60
 
@@ -31,11 +32,14 @@ class FormError(ValueError):
 
 async def _fields(request: Request) -> Fields:
     async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
-        return {
+        fields = {
             name: value.strip()
             for name, value in form.multi_items()
             if isinstance(value, str) and value.strip()
         }
+    if caller_of(request).signed_in:
+        fields.setdefault("who", caller_of(request).name)
+    return fields
 
 
 FormDep = Annotated[Fields, Depends(_fields)]

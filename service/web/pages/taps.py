@@ -9,10 +9,11 @@ from fastapi import Request
 from starlette.responses import Response
 
 from service.shop.said import say
-from service.store.errors import StoreError
+from service.store.errors import BadInput, StoreError
 from service.web.deps import Shop
 from service.web.pages.forms import Fields, FormError, blame
 from service.web.problems import problem, store_status
+from service.web.signin.caller import caller_of
 
 __all__ = ["made_at", "once", "refused"]
 
@@ -29,6 +30,10 @@ def once(shop: Shop, request: Request, fields: Fields, do: Callable[[], str]) ->
         Naming ``tap`` where the key is none, or belongs to another act; or whatever ``do`` raises.
     """
     key, act = fields.get("tap"), request.url.path
+    by, here = fields.get("tapped_by"), caller_of(request).person_id
+    if by is not None and here is not None and by != str(here):
+        # It waited on a phone that somebody else has signed in on since.
+        raise BadInput("tapped_by", say("was tapped by somebody else: record it by hand"))
     if key is None:
         return do()
     first = shop.taps.answer(key, act)

@@ -10,10 +10,12 @@ from starlette.responses import RedirectResponse, Response
 from service.shop.said import say
 from service.store.accounts import ROLES
 from service.store.errors import BadInput, StoreError
+from service.web import phrases
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, blame
 from service.web.pages.job_card import code, page_base
 from service.web.pages.render import renderer_of
+from service.web.signin.caller import caller_of
 
 __all__ = ["PAGE", "router"]
 
@@ -43,6 +45,31 @@ def invite(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> 
 def wall_link(request: Request, shop: ShopDep) -> Response:
     """Make a link for a wall screen; it is shown this once."""
     return _link(request, shop, shop.doors.links.make("wall"), person=None, role="wall")
+
+
+@router.post(f"{PAGE}/tokens")
+def make_token(request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Make a token for a program; it is shown this once."""
+    if not shop.doors.on:
+        raise BadInput("sign_in", say("is off: nobody has to sign in"))
+    typed = fields.get("days", "")
+    try:
+        if typed and not typed.isdecimal():
+            raise BadInput("days", say("is no whole number"))
+        name, scope = fields.get("name", ""), fields.get("scope", "")
+        made_by = caller_of(request).account_id
+        token = shop.doors.tokens.make(name, scope, int(typed) if typed else None, made_by)
+    except StoreError as error:
+        return _page(request, shop, 422, errors=blame(error), values=fields)
+    return renderer_of(request).page(request, "access_token.html", name=name, token=token)
+
+
+@router.post(f"{PAGE}/tokens/{{token_id:int}}/revoke")
+def revoke_token(token_id: int, shop: ShopDep) -> Response:
+    """Let a token count no more."""
+    shop.doors.tokens.revoke(token_id)
+    shop.doors.changed()
+    return RedirectResponse(f"{PAGE}?said=token-gone", 303)
 
 
 @router.post(f"{PAGE}/people/{{person_id:int}}/role")
@@ -88,6 +115,8 @@ def _page(request: Request, shop: Shop, status: int = 200, **more: Any) -> Respo
         status,
         people=people,
         devices=doors.sessions.alive(),
+        tokens=doors.tokens.in_use(),
+        scopes=phrases.SCOPES,
         real_now=doors.clock.now(),
         **more,
     )

@@ -10,12 +10,16 @@ from starlette.requests import HTTPConnection
 
 from service.clock import Clock
 from service.store.accounts import Accounts
+from service.store.api_tokens import ApiTokens
+from service.store.audit_book import AuditBook
 from service.store.db import Database
 from service.store.one_time_links import OneTimeLinks
+from service.store.passkey_book import PasskeyBook
 from service.store.secrets_hashed import digest
 from service.store.sessions import Device, Sessions
 from service.store.throttle import Throttle
 from service.web.signin.caller import NOBODY, Caller
+from service.web.signin.challenges import Challenges
 from service.web.signin.cookies import SESSION
 from service.web.signin.passwords import Passwords
 from service.web.signin.rights import Rights
@@ -37,17 +41,23 @@ class Doors:
     ----------
     clock : Clock
         The machine's real time: a session lasts as long however fast the shop's clock is driven.
+    shop_clock : Clock
+        The shop's time, which the trail is kept in, as the rest of the record is.
     on : bool
         Whether anybody has to sign in at all.
     """
 
-    def __init__(self, db: Database, clock: Clock, *, on: bool) -> None:
+    def __init__(self, db: Database, clock: Clock, shop_clock: Clock, *, on: bool) -> None:
         self.on, self.clock = on, clock
         self.accounts = Accounts(db, clock)
         self.sessions = Sessions(db, clock)
         self.links = OneTimeLinks(db, clock)
         self.throttle = Throttle(db, clock)
+        self.passkeys = PasskeyBook(db, clock)
+        self.tokens = ApiTokens(db, clock)
+        self.trail = AuditBook(db, shop_clock)
         self.passwords = Passwords()
+        self.challenges = Challenges()
         self.rights = Rights()
         self._remembered: dict[str, tuple[Caller, float]] = {}
         self._changes = 0
@@ -59,7 +69,7 @@ class Doors:
         if secret is None:
             return NOBODY
         with self._lock:
-            caller, until = self._remembered.get(digest(secret), (None, 0.0))
+            caller, until = self._remembered.get(_key(connection, secret), (None, 0.0))
         return caller if time.monotonic() < until else None
 
     def caller(self, connection: HTTPConnection) -> Caller:
@@ -68,12 +78,14 @@ class Doors:
         if secret is None:
             return NOBODY
         changes = self._changes
-        found = self._by_cookie(secret)
+        by_token = _bearer(connection) is not None
+        found = self._by_token(secret) if by_token else self._by_cookie(secret)
         with self._lock:
             if len(self._remembered) >= MOST_REMEMBERED:
                 self._remembered.clear()
             if changes == self._changes:  # else it may be over already what was just found
-                self._remembered[digest(secret)] = (found, time.monotonic() + REMEMBERED_S)
+                until = time.monotonic() + REMEMBERED_S
+                self._remembered[_key(connection, secret)] = (found, until)
         return found
 
     def may(self, caller: Caller, method: str, path: str) -> bool:
@@ -85,6 +97,20 @@ class Doors:
         with self._lock:
             self._changes += 1
             self._remembered.clear()
+
+    def still(self, connection: HTTPConnection, caller: Caller) -> bool:
+        """Whether whoever asked a while ago would still be let in as the same."""
+        return not self.on or (self.remembered(connection) or self.caller(connection)) == caller
+
+    def _by_token(self, secret: str) -> Caller:
+        row = self.tokens.find(secret)
+        if row is None:
+            return NOBODY
+        try:
+            self.tokens.used(row)
+        except Exception:  # as with devices
+            log.exception("cannot keep when a token was used")
+        return Caller(f"token-{row.scope}", row.name, token_id=row.id)
 
     def _by_cookie(self, secret: str) -> Caller:
         device = self.sessions.find(secret)
@@ -109,8 +135,20 @@ def _caller(device: Device) -> Caller:
     )
 
 
+def _bearer(connection: HTTPConnection) -> str | None:
+    """Return the token of an ``Authorization: Bearer`` header (RFC 6750)."""
+    kind, _, token = connection.headers.get("authorization", "").partition(" ")
+    return token.strip() if kind.lower() == "bearer" else None
+
+
 def _secret(connection: HTTPConnection) -> str | None:
-    return connection.cookies.get(SESSION)
+    """Return what a caller shows: a program its token, and then no cookie counts."""
+    token = _bearer(connection)
+    return token if token is not None else connection.cookies.get(SESSION)
+
+
+def _key(connection: HTTPConnection, secret: str) -> str:
+    return ("token " if _bearer(connection) is not None else "cookie ") + digest(secret)
 
 
 def address_of(connection: HTTPConnection) -> str:

@@ -16,6 +16,7 @@ from service.web.pages.render import renderer_of
 from service.web.signin import cookies
 from service.web.signin.caller import caller_of
 from service.web.signin.doors import address_of, device_of
+from service.web.signin.recorder import it_was
 
 __all__ = ["router", "wait_words"]
 
@@ -47,6 +48,8 @@ def sign_in(request: Request, shop: ShopDep, fields: FormDep) -> Response:
         return answer
     password = fields.get("password", "")
     account = doors.accounts.named(name)
+    # Only the name of somebody there is: a password is easily typed into the wrong field.
+    it_was(request, "" if account is None else " ".join(name.split()))
     kept = "" if account is None else account.password_hash
     if not doors.passwords.fits(password, kept) or account is None:
         # Which of the two it was is nobody's business.

@@ -19,6 +19,7 @@ from service.web.pages.render import renderer_of
 from service.web.problems import problem, wants_page
 from service.web.signin.caller import OPEN, Caller
 from service.web.signin.doors import Doors, address_of
+from service.web.signin.recorder import Recorder
 
 __all__ = ["BY_SCRIPT", "Gate"]
 
@@ -30,7 +31,7 @@ class Gate:
     """Finds out who asks, and lets through what the table of rights allows."""
 
     def __init__(self, app: ASGIApp, doors: Doors) -> None:
-        self.app, self.doors = app, doors
+        self.app, self.doors, self.recorder = app, doors, Recorder(doors)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or answer why not."""
@@ -43,7 +44,12 @@ class Gate:
         request = Request(scope, receive)
         caller = await self._caller(request)
         request.state.caller = caller
-        refusal = await self._refusal(request, caller) if self.doors.on else None
+        if not self.doors.on:
+            await self.app(scope, receive, send)
+            return
+        if request.method in WRITES:
+            send = self.recorder.recording(request, caller, send)
+        refusal = await self._refusal(request, caller)
         await (refusal or self.app)(scope, receive, send)
 
     async def _caller(self, request: Request) -> Caller:

@@ -85,6 +85,7 @@ def _page(
         status,
         account=account,
         devices=devices,
+        passkeys=doors.passkeys.of_account(int(account.id or 0)) if account else [],
         real_now=doors.clock.now(),
         errors=errors or {},
     )

@@ -17,6 +17,7 @@ from service.web.signin import cookies
 from service.web.signin.caller import caller_of
 from service.web.signin.doors import address_of, device_of
 from service.web.signin.entering import plain_http
+from service.web.signin.recorder import it_was
 
 __all__ = ["router"]
 
@@ -49,6 +50,8 @@ def accept(secret: Secret, request: Request, shop: ShopDep, fields: FormDep) -> 
         return renderer_of(request).page(request, "welcome_over.html", 404)
     try:
         hashed = _password(shop, fields) if link.purpose != "wall" else ""
+        person = doors.links.person(link)
+        it_was(request, fields.get("name", link.purpose) if person is None else person.name)
         token, _ = doors.links.accept(
             secret,
             device_of(request),
