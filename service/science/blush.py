@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Any, Generic
 
 import numpy as np
@@ -16,6 +18,7 @@ from service.science.wet_film import (
     AIR_MIN_C,
     DEFAULT_RETARDER,
     DEFAULT_WOOD,
+    FilmFloor,
     floor,
 )
 
@@ -43,18 +46,24 @@ class BlushRisk(Generic[Quantity]):
     ----------
     probability : float or array
         That the film floor is below the dew point, 0 to 1.
-    expected_condensed_g_m2 : float or array
-        Expected condensed water caught when the film sets, g/m².
     blush_margin_k : float or array
         Film floor minus dew point, K.
     blush_margin_sd_k : float or array
         Its standard deviation, from the sensor and the model, K.
+    film : FilmFloor
+        What becomes of the film in the air as it is given.
     """
 
     probability: Quantity
-    expected_condensed_g_m2: Quantity
     blush_margin_k: Quantity
     blush_margin_sd_k: Quantity
+    film: FilmFloor[Quantity]
+    _caught: Callable[[], Quantity] = field(repr=False)
+
+    @cached_property
+    def expected_condensed_g_m2(self) -> Quantity:
+        """Expected condensed water caught when the film sets, g/m²; reckoned when first asked."""
+        return self._caught()
 
 
 def blush_risk(
@@ -112,15 +121,15 @@ surface_c, wood, earlier_um
         np.ravel(column).astype(np.float64) for column in columns
     )
 
-    def films(air_k: FloatArray, rh: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Margin and water caught for changed air: (M, N)."""
+    def films(air_k: FloatArray, rh: FloatArray) -> FilmFloor[FloatArray]:
+        """Films in changed air (M, N), one row of it after the other."""
         many = air_k.shape[0]
 
         def rows(column: FloatArray) -> FloatArray:
             return np.tile(column, many)
 
         surface = np.where(np.isnan(given), air_k, given)
-        found: Any = floor(
+        return floor(
             blend,
             air_k.ravel(),
             rh.ravel(),
@@ -134,29 +143,39 @@ surface_c, wood, earlier_um
             wood=wood,
             earlier_um=earlier_um,
         )
-        margin = found.film_floor_c - air.dew_point(air_k.ravel(), rh.ravel())
-        return margin.reshape(air_k.shape), found.condensed_at_set_g_m2.reshape(air_k.shape)
 
     warm = np.clip(one + _STEP_K, AIR_MIN_C, AIR_MAX_C)
     cold = np.clip(one - _STEP_K, AIR_MIN_C, AIR_MAX_C)
     # Slopes of bone-dry air are taken a little off zero, where the dew point still has one.
     dry = np.clip(humid - _STEP_RH_PCT, _STEP_RH_PCT, 100.0)
     damp = np.clip(humid + _STEP_RH_PCT, 3.0 * _STEP_RH_PCT, 100.0)
-    near, _ = films(
-        np.stack([one, warm, cold, one, one]), np.stack([humid, humid, humid, damp, dry])
-    )
+    airs = np.stack([one, warm, cold, one, one])
+    humids = np.stack([humid, humid, humid, damp, dry])
+    found = films(airs, humids)
+    near = found.film_floor_c.reshape(airs.shape) - air.dew_point(airs, humids)
     margin = near[0]
     by_air = (near[1] - near[2]) / (warm - cold)
     by_rh = (near[3] - near[4]) / (damp - dry)
     spread = np.sqrt((by_air * air_sd) ** 2 + (by_rh * rh_sd) ** 2 + model_sd**2)
-    # The margin's spread is played through as humidity, the strongest of its causes.
-    moved = _NODES[:, None] * spread / np.minimum(by_rh, -1e-3)
-    _, caught = films(np.tile(one, (_NODES.size, 1)), np.clip(humid + moved, 0.0, 100.0))
+
+    def caught() -> Quantity:
+        # The margin's spread is played through as humidity, the strongest of its causes.
+        moved = _NODES[:, None] * spread / np.minimum(by_rh, -1e-3)
+        water = films(np.tile(one, (_NODES.size, 1)), np.clip(humid + moved, 0.0, 100.0))
+        expected = _WEIGHTS @ water.condensed_at_set_g_m2.reshape(moved.shape)
+        answer: Quantity = as_given(expected.reshape(shape))
+        return answer
+
+    as_it_is: dict[str, Any] = {
+        each.name: as_given(getattr(found, each.name)[: one.size].reshape(shape))
+        for each in fields(FilmFloor)
+    }
     return BlushRisk(
         probability=as_given(_below(-margin, spread).reshape(shape)),
-        expected_condensed_g_m2=as_given((_WEIGHTS @ caught).reshape(shape)),
         blush_margin_k=as_given(margin.reshape(shape)),
         blush_margin_sd_k=as_given(spread.reshape(shape)),
+        film=FilmFloor(**as_it_is),
+        _caught=caught,
     )
 
 

@@ -58,16 +58,6 @@ class Cases:
         """Reckon the one case of the air as it is."""
         one = np.ones(1)
         coating = in_model(coating)
-        shaped = _filmed(
-            air,
-            material,
-            coating,
-            air.air_c * one,
-            air.rh_pct * one,
-            air.surface_c * one,
-            coating.wet_um * one,
-            coating.retarder_pct * one,
-        )
         risk = film.blush_risk(
             material.sprayed,
             air.air_c,
@@ -82,6 +72,19 @@ class Cases:
             pressure_pa=air.pressure_pa,
             # Where no probe is, the surface errs with the air, and a little on its own.
             surface_c=air.surface_c if air.surface_measured else None,
+        )
+        # Its first film is that of the air as it is, unless the work was told and not measured.
+        same = air.surface_measured or air.surface_c == air.air_c
+        shaped = _filmed(
+            air,
+            material,
+            coating,
+            air.air_c * one,
+            air.rh_pct * one,
+            air.surface_c * one,
+            coating.wet_um * one,
+            coating.retarder_pct * one,
+            risk.film if same else None,
         )
         unmeasured = 0.0 if air.surface_measured else SURFACE_ASSUMED_SD_K
         return replace(
@@ -291,8 +294,9 @@ def _filmed(
     surface_c: Floats,
     wet_um: Floats,
     retarder_pct: Floats,
+    reckoned: film.FilmFloor[float] | None = None,
 ) -> Cases:
-    floor = film_floor(
+    floor: film.FilmFloor[Floats] | film.FilmFloor[float] = reckoned or film_floor(
         material,
         coating,
         air_c,
