@@ -12,6 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
+from typing import TypedDict
 
 from service.science import air as moist
 from service.science import uncertainty
@@ -246,9 +248,6 @@ def _state(
     trouble: str | None,
     left_out: tuple[LeftOut, ...],
 ) -> Air:
-    ratio = float(moist.humidity_ratio(air_c, rh_pct, pressure_pa))
-    bone_dry = rh_pct <= 0.0
-    dew_point = None if bone_dry else float(moist.dew_point(air_c, rh_pct))
     return Air(
         as_of=as_of,
         age_s=age_s,
@@ -260,14 +259,34 @@ def _state(
         air_sd_k=air_sd_k,
         rh_sd_pct=rh_sd_pct,
         sensors=sensors,
-        dew_point_c=dew_point if dew_point is None or math.isfinite(dew_point) else None,
-        dew_point_sd_k=float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct)),
-        wet_bulb_c=float(moist.wet_bulb(air_c, rh_pct, pressure_pa)),
-        humidity_ratio_g_kg=ratio * 1000.0,
-        absolute_humidity_g_m3=float(moist.absolute_humidity(air_c, rh_pct)) * 1000.0,
         trouble=trouble,
         left_out=left_out,
+        **_moist(air_c, rh_pct, pressure_pa, air_sd_k, rh_sd_pct),
     )
+
+
+class _Moist(TypedDict):
+    """What follows from temperature, humidity and pressure of the air."""
+
+    dew_point_c: float | None
+    dew_point_sd_k: float
+    wet_bulb_c: float
+    humidity_ratio_g_kg: float
+    absolute_humidity_g_m3: float
+
+
+@lru_cache(maxsize=256)  # the same air is asked about again and again until the next reading
+def _moist(
+    air_c: float, rh_pct: float, pressure_pa: float, air_sd_k: float, rh_sd_pct: float
+) -> _Moist:
+    dew_point = None if rh_pct <= 0.0 else float(moist.dew_point(air_c, rh_pct))
+    return {
+        "dew_point_c": dew_point if dew_point is None or math.isfinite(dew_point) else None,
+        "dew_point_sd_k": float(uncertainty.dew_point_sd(air_c, rh_pct, air_sd_k, rh_sd_pct)),
+        "wet_bulb_c": float(moist.wet_bulb(air_c, rh_pct, pressure_pa)),
+        "humidity_ratio_g_kg": float(moist.humidity_ratio(air_c, rh_pct, pressure_pa)) * 1000.0,
+        "absolute_humidity_g_m3": float(moist.absolute_humidity(air_c, rh_pct)) * 1000.0,
+    }
 
 
 def _dry(readings: Sequence[SensorReading]) -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from service.science.drying import DryingLaw
 from service.shop.ahead import Ahead
 from service.shop.moves import Moved
 
-__all__ = ["ClockRun", "Hole"]
+__all__ = ["ClockRun", "Hole", "share_of"]
 
 Floats = NDArray[np.float64]
 
@@ -60,6 +60,7 @@ class ClockRun:
     apart: Floats | None
     ahead: Ahead | Moved | None
     speed: float
+    _found: dict[tuple[float, ...], float | None] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(
@@ -95,20 +96,22 @@ class ClockRun:
         passed = self.ahead.hours_at(self.law, at_s) - self.ahead.hours_at(self.law, last_s)
         return hours + self.factor * passed
 
-    def middle_hours(self, at_s: float) -> float:
-        """Median of the courses' hours by an instant."""
-        return float(np.median(self.courses(at_s)))
-
     def share(self, at_s: float, needed_h: float, sd: float) -> float:
         """Chance that ``needed_h``, known to within a log spread ``sd``, has passed by then."""
-        hours = np.maximum(self.courses(at_s), 1e-12)
-        return float(np.mean(ndtr(np.log(hours / needed_h) / max(sd, 1e-9))))
+        return share_of(self.courses(at_s), needed_h, sd)
 
     def reached_at(self, needed_h: float, sd: float, z: float, *, held_sd: float) -> float | None:
         """Instant by which the chance is that of a normal deviate up to ``z``; None: too far.
 
-        ``held_sd`` is a further log spread of the speed of air that is only held.
+        ``held_sd`` is a further log spread of the speed of air that is only held. What was found
+        is kept: it does not change as time goes on.
         """
+        asked = needed_h, sd, z, held_sd
+        if asked not in self._found:
+            self._found[asked] = self._reached_at(*asked)
+        return self._found[asked]
+
+    def _reached_at(self, needed_h: float, sd: float, z: float, held_sd: float) -> float | None:
         last_s = float(self.time_s[-1])
         if self.apart is None:
             wanted = needed_h * math.exp(z * sd)
@@ -143,6 +146,12 @@ class ClockRun:
         mean = self.ahead.mean_hours(self.law)
         begun = float(np.interp(last_s, self.ahead.time_s, mean))
         return float(np.interp(begun + (wanted_h - known_h) / self.factor, mean, self.ahead.time_s))
+
+
+def share_of(hours: Floats | float, needed_h: float, sd: float) -> float:
+    """Share of courses, by their reference hours, that have passed ``needed_h``; see ``share``."""
+    passed = np.log(np.maximum(hours, 1e-12) / needed_h) / max(sd, 1e-9)
+    return float(np.mean(ndtr(passed)))
 
 
 def _crossing(

@@ -8,7 +8,7 @@ material's own time scale, have reached it.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from service.science import drying
 from service.shop.ahead import Ahead
-from service.shop.clock_run import ClockRun, Hole
+from service.shop.clock_run import ClockRun, Hole, share_of
 from service.shop.learning import Z80, MarkScale, mark_sd
 from service.shop.materials import Mark, Material
 from service.shop.moves import Moved
@@ -44,9 +44,19 @@ HORIZON_DAYS = 120.0
 """A mark further away than this in the air to be expected gets no date."""
 
 
-@dataclass(frozen=True)
+Keep = Callable[[float, Callable[[], ClockRun]], ClockRun]
+
+
+def _made_anew(_until_s: float, run: Callable[[], ClockRun]) -> ClockRun:
+    return run()
+
+
+@dataclass(frozen=True, eq=False)
 class AirCourse:
-    """Air that a piece hung in, oldest first: epoch seconds, °C, % RH; equal lengths."""
+    """Air that a piece hung in, oldest first: epoch seconds, °C, % RH; equal lengths.
+
+    Nobody writes to the arrays: the same course may be handed to several threads.
+    """
 
     time_s: Floats
     air_c: Floats
@@ -90,6 +100,7 @@ def ready_times(
     scales: Mapping[str, MarkScale] = REFERENCE,
     ahead: Ahead | Moved | None = None,
     holes: Sequence[Hole] = (),
+    keep: Keep = _made_anew,
 ) -> tuple[ReadyTime, ...]:
     """Reckon every mark of a coat, soonest first.
 
@@ -112,6 +123,9 @@ def ready_times(
     holes : sequence of Hole
         How the air may have gone while nothing was read (see :func:`holes_in`). Other holes are
         bridged by the air on either side and widen the range.
+    keep : callable
+        Given the instant until which the clock ran on the record, and a function that runs it,
+        returns its result or the same kept; it depends on everything but ``now`` and the scales.
     """
     marks = sorted(material.marks.values(), key=lambda mark: mark.hours)
     if air.time_s.size == 0 or now < coat_at:
@@ -123,15 +137,21 @@ def ready_times(
     known_until = end
     if ahead is not None:
         known_until = max(start, min(end, max(float(air.time_s[-1]), float(ahead.time_s[0]))))
-    course = _clipped(air, start, known_until)
-    run = ClockRun.of(
-        material.drying, film_um, (course.time_s, course.air_c, course.rh_pct), ahead, holes
-    )
+
+    def made() -> ClockRun:
+        course = _clipped(air, start, known_until)
+        told = course.time_s, course.air_c, course.rh_pct
+        return ClockRun.of(material.drying, film_um, told, ahead, holes)
+
+    run = made() if known_until == end else keep(known_until, made)
     bridged_h = sum(float(h.time_s[-1] - h.time_s[0]) for h in holes) / 3600.0
     waited_h = max((end - start) / 3600.0, 1e-9)
     open_h = gap_h - bridged_h - (0.0 if ahead is None else trailing_h)
     hole_sd = GAP_SD * min(1.0, max(0.0, open_h) / waited_h)
-    return tuple(_ready(mark, scales, run, end, hole_sd, gap_h, trailing_h) for mark in marks)
+    by_now = run.courses(end)
+    return tuple(
+        _ready(mark, scales, run, end, by_now, hole_sd, gap_h, trailing_h) for mark in marks
+    )
 
 
 def clock_at(
@@ -193,6 +213,7 @@ def _ready(
     scales: Mapping[str, MarkScale],
     run: ClockRun,
     now_s: float,
+    by_now: Floats | float,
     hole_sd: float,
     gap_h: float,
     trailing_h: float,
@@ -201,7 +222,7 @@ def _ready(
     scale = 1.0 if learned is None else learned.middle
     needed = mark.hours * scale
     sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole_sd)
-    elapsed = run.middle_hours(now_s)
+    elapsed = float(np.median(by_now))
 
     def when(z: float, reference_h: float = needed) -> datetime | None:
         at = run.reached_at(reference_h, sd, z, held_sd=FUTURE_SD)
@@ -219,13 +240,13 @@ def _ready(
         ready_from=when(-Z80),
         ready_until=when(Z80),
         reached=elapsed >= needed,
-        surely=run.share(now_s, needed, sd) >= HIGH_SHARE,
+        surely=share_of(by_now, needed, sd) >= HIGH_SHARE,
         gap_h=gap_h,
         trailing_gap_h=trailing_h,
         basis=mark.basis,
         closes_at=None if closes is None else when(0.0, closes),
         closes_from=None if closes is None else when(-Z80, closes),
-        closed=closes is not None and run.share(now_s, closes, sd) >= 1.0 - HIGH_SHARE,
+        closed=closes is not None and share_of(by_now, closes, sd) >= 1.0 - HIGH_SHARE,
     )
 
 

@@ -23,6 +23,7 @@ from service.shop.wood_watch import plate_of
 from service.store.db import Database
 from service.store.errors import NotFound
 from service.store.fields import instant, within
+from service.store.memo import kept
 from service.store.pieces import Piece, course_of, load_piece
 from service.store.tables import ColdArrival
 
@@ -108,7 +109,9 @@ def arrivals_on(
     query = select(ColdArrival).where(col(ColdArrival.instrument_id) == instrument_id)
     if not undone:
         query = query.where(col(ColdArrival.undone_at).is_(None))
-    return session.exec(query.order_by(col(ColdArrival.at), col(ColdArrival.id))).all()
+    query = query.order_by(col(ColdArrival.at), col(ColdArrival.id))
+    key = ("arrivals", instrument_id, undone)
+    return kept(session, key, lambda: session.exec(query).all())
 
 
 def said_of(row: ColdArrival) -> str:

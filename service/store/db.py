@@ -103,7 +103,14 @@ class Database:
 
     @contextmanager
     def read(self) -> Iterator[Session]:
-        """Open a session to read from; nothing in it is ever committed."""
+        """Open a session to read from; nothing in it is ever committed.
+
+        Within :meth:`at_once` it is that one's session.
+        """
+        looking: Session | None = getattr(self._joined, "looking", None)
+        if looking is not None:
+            yield looking
+            return
         carried = {LOOK: self._memo.look(), PAST: self._past}
         with (
             self.engine.connect().execution_options(**self._reads) as connection,
@@ -112,6 +119,17 @@ class Database:
             yield session
             # What was read outlives the session; a rollback would empty it.
             session.expunge_all()
+
+    @contextmanager
+    def at_once(self) -> Iterator[Session]:
+        """Make the reads of this thread one: all of them see the record of one instant."""
+        with self.read() as session:
+            outer = getattr(self._joined, "looking", None)
+            self._joined.looking = session
+            try:
+                yield session
+            finally:
+                self._joined.looking = outer
 
     @contextmanager
     def write(self) -> Iterator[Session]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
-from functools import lru_cache
+from datetime import UTC, datetime
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ from service.store.fields import within
 from service.store.history import History
 from service.store.log import LogEntry, log_of
 from service.store.memo import kept
+from service.store.once import Once
 from service.store.outlooks import Issue, Outlooks
 from service.store.pieces import (
     Piece,
@@ -67,6 +68,13 @@ POINTS_KEPT = 200
 """Histories of so few points, which pages draw again and again, are kept while nothing is new."""
 
 
+Kept = TypeVar("Kept")
+
+NO_TIME = datetime(1970, 1, 1, tzinfo=UTC)
+
+_Asked = tuple[Air, str, int | None, Coating, bool]
+
+
 @dataclass(frozen=True)
 class PlaceView:
     """A place and its air now."""
@@ -88,7 +96,7 @@ class Desk:
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue, facts: ShopFacts) -> None:
         self.db, self.clock, self.catalogue, self.facts = db, clock, catalogue, facts
         # Pages, notices and the API ask about the same air again and again until the next reading.
-        self._reckoned = lru_cache(maxsize=256)(self._reckon)
+        self._reckoned: Once[_Asked, Reckoned] = Once(256)
         self._answers: dict[tuple[str, str], Answer] = {}
         self._answers_lock = threading.Lock()
         self.outlooks = Outlooks(db, clock)
@@ -193,6 +201,11 @@ class Desk:
                 return read()
             return kept(session, ("history", place_id, from_at, to_at, points), read)
 
+    def kept(self, key: Hashable, make: Callable[[], Kept]) -> Kept:
+        """Return what is made of the record alone; made once while nothing new is recorded."""
+        with self.db.read() as session:
+            return kept(session, key, make)
+
     # -- the spray check -------------------------------------------------------------------
 
     def spray_check(
@@ -295,11 +308,24 @@ class Desk:
         rh_pct = np.asarray(moist.rh_at_dew_point(air_c, np.minimum(dew_c, air_c)))
         return issue.issued_s + told.horizon_h[day] * 3600.0, air_c, rh_pct
 
-    def refresh_outlooks(self) -> list[str]:
-        """Fit the outlooks that are due and make what windows need; returns the places fitted."""
-        fitted = self.outlooks.refresh()
-        self._windows.prepare()
-        return fitted
+    def refresh_outlooks(
+        self, first: Sequence[str] = (), told: Callable[[str], object] = lambda _place: None
+    ) -> list[str]:
+        """Fit the outlooks that are due and make what windows need; returns the places fitted.
+
+        ``first`` are places that go before the others; ``told`` hears of each place that has a new
+        outlook, and "" when windows can be told that could not before.
+        """
+        if self._windows.prepare():
+            told("")
+
+        def fitted(place_id: str) -> None:
+            told(place_id)
+            # Whoever was told may have asked for windows, which need a table now.
+            if self._windows.prepare():
+                told("")
+
+        return self.outlooks.refresh(first, fitted)
 
     def coating(
         self,
@@ -324,19 +350,6 @@ class Desk:
             raise BadInput(field, f"unknown material {material_id!r}; known: {known}")
         return found
 
-    def _reckon(
-        self,
-        air: Air,
-        material_id: str,
-        version: int | None,
-        coating: Coating,
-        after_wait: bool,  # noqa: FBT001 -- one meaning
-    ) -> Reckoned:
-        material = self.catalogue.material_of(material_id, version)
-        if material is None:
-            raise KeyError(material_id)
-        return reckoned(air, material, coating, after_wait)
-
     def _reckon_kept(
         self,
         air: Air,
@@ -346,7 +359,17 @@ class Desk:
     ) -> Reckoned:
         # An airs dataclass can be a key, a material cannot: its id and version stand for it.
         version = self.catalogue.current.get(("material", material.id))
-        return self._reckoned(replace(air, age_s=0.0), material.id, version, coating, after_wait)
+        # The film does not ask when the air was read and by what: the same air is reckoned once.
+        still = replace(air, as_of=NO_TIME, age_s=0.0, sensors=(), left_out=(), trouble=None)
+        key = still, material.id, version, coating, after_wait
+
+        def reckon() -> Reckoned:
+            of_version = self.catalogue.material_of(material.id, version)
+            if of_version is None:
+                raise KeyError(material.id)
+            return reckoned(still, of_version, coating, after_wait)
+
+        return self._reckoned.get(key, reckon)
 
     def _previous(self, place_id: str, material_id: str) -> Answer | None:
         with self._answers_lock:
@@ -408,12 +431,15 @@ class Desk:
 
     def notices(self, *, limit: int = 50, unseen_only: bool = False) -> list[Notice]:
         """Newest notices first."""
-        query = select(Notice).order_by(col(Notice.at).desc(), col(Notice.id).desc()).limit(limit)
-        if unseen_only:
-            query = query.where(col(Notice.seen_at).is_(None))
+
+        def read() -> list[Notice]:
+            query = select(Notice).order_by(col(Notice.at).desc(), col(Notice.id).desc())
+            if unseen_only:
+                query = query.where(col(Notice.seen_at).is_(None))
+            return list(session.exec(query.limit(limit)).all())
+
         with self.db.read() as session:
-            key = ("notices", limit, unseen_only)
-            return list(kept(session, key, lambda: list(session.exec(query).all())))
+            return list(kept(session, ("notices", limit, unseen_only), read))
 
     def flaws(self, instrument_id: int | None = None) -> list[Flaw]:
         """Flaws that stand, newest first."""

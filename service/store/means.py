@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,22 @@ from service.store.memo import kept, past_of
 from service.store.tables import Reading, RollUp, Unsettled
 from service.store.types import from_millis
 
-__all__ = ["counted", "means_of"]
+__all__ = ["Span", "counted", "means_of", "span_of"]
 
 HOUR_S = marks.HOUR_MS // 1000
+
+
+class Span(NamedTuple):
+    """From when to when (ms since 1970, both included) something is read, and in which steps.
+
+    ``cut`` lies on an hour: what came before is not read anew at each reading. ``last`` is not
+    after the newest reading, so that it stays the same until there is another.
+    """
+
+    first: int
+    cut: int
+    last: int
+    step_ms: int
 
 
 def counted() -> ColumnElement[bool]:
@@ -25,21 +39,29 @@ def counted() -> ColumnElement[bool]:
     return or_(col(Reading.flags).is_(None), col(Reading.flags).bitwise_and(int(NOT_COUNTED)) == 0)
 
 
-def means_of(
+def span_of(
     session: Session, place_id: str, sensor_ids: Sequence[int], first: int, last: int, step_ms: int
-) -> NDArray[np.float64]:
-    """Read means by sensor and span: sensor, span, doubt, count, instant, then the values as kept.
-
-    Both ends (ms since 1970) are included. What came before the last hour or two is kept from one
-    new reading to the next for as long as it is what it was.
-    """
-    cut, past = marks.hour_of(last) - marks.HOUR_MS, past_of(session)
-    if past is None or marks.HOUR_MS % step_ms:
-        return _means(session, sensor_ids, first, last, step_ms)
-    begun = max(first, cut)
+) -> Span:
+    """Return what is to be read of a place from one instant to another (ms since 1970)."""
+    cut = marks.hour_of(last) - marks.HOUR_MS
     newest = kept(session, ("newest", place_id, cut), lambda: _newest(session, sensor_ids, cut))
     # All that there is until now is the same a moment later; a span that ended before is its own.
-    end = min(newest, last)
+    return Span(first, cut, min(newest, last), step_ms)
+
+
+def means_of(
+    session: Session, place_id: str, sensor_ids: Sequence[int], span: Span
+) -> NDArray[np.float64]:
+    """Read means by sensor and step: sensor, step, doubt, count, instant, then the values as kept.
+
+    What came before the last hour or two is kept from one new reading to the next for as long as
+    it is what it was.
+    """
+    first, cut, end, step_ms = span
+    past = past_of(session)
+    if past is None or marks.HOUR_MS % step_ms:
+        return _means(session, sensor_ids, first, end, step_ms)
+    begun = max(first, cut)
     rest = kept(
         session,
         ("rest", place_id, begun, end, step_ms),

@@ -148,17 +148,28 @@ class Outlooks:
         self._one_at_a_time = threading.Lock()
         self._told_kept: tuple[tuple[int, datetime | None], Told | None] | None = None
 
-    def refresh(self) -> list[str]:
-        """Fit what is due; returns the places fitted anew."""
+    def refresh(
+        self, first: Sequence[str] = (), told: Callable[[str], object] = lambda _place: None
+    ) -> list[str]:
+        """Fit what is due; returns the places fitted anew.
+
+        Parameters
+        ----------
+        first : sequence of str
+            Places that somebody looks at: they go before the others.
+        told : callable
+            Told of each place as soon as it has a new outlook.
+        """
         done: list[str] = []
         failed: ValueError | None = None
         with self._one_at_a_time:
             with self._db.read() as session:
                 places = [str(place_id) for place_id in session.exec(select(Place.id)).all()]
-            for place_id in places:
+            for place_id in sorted(places, key=lambda place_id: place_id not in first):
                 try:
                     if self._refresh(place_id):
                         done.append(place_id)
+                        told(place_id)
                 except ValueError as error:  # the others have theirs all the same
                     failed = error
             with self._db.read() as session:
@@ -217,7 +228,7 @@ class Outlooks:
             return say("nothing was heard from this place lately, so there is no outlook")
         days = self._short.get(place_id)
         if days is None:
-            return say("the outlook is being made; look again in a minute")
+            return say("the outlook is being made, and shows here in a moment")
         return say(
             "the outlook needs {least:.0f} days of readings from this place; there are {days:.1f}",
             least=LEAST_DAYS,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import numpy as np
 from sqlmodel import Session, col, select
@@ -12,6 +13,7 @@ from sqlmodel import Session, col, select
 from service.science import drying
 from service.shop.ahead import Ahead
 from service.shop.cards import InstrumentCard, PartCard, PlannedMove
+from service.shop.clock_run import ClockRun
 from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
 from service.shop.moves import Moved, held
 from service.shop.parts import WHOLE, PartState, due, overall, touches
@@ -20,6 +22,7 @@ from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
 from service.store.errors import NotFound
+from service.store.means import Span
 from service.store.memo import kept
 from service.store.moves_due import due_move
 from service.store.outlooks import PATHS
@@ -149,20 +152,26 @@ def place_at(piece: Piece, at: datetime) -> str | None:
 
 def course_of(session: Session, piece: Piece, from_at: datetime, until_at: datetime) -> AirCourse:
     """Read the air a piece hung in, place by place, with an hour before it to bridge from."""
-    stays = stays_of(piece, from_at, until_at)
-    parts = []
-    for index, (place_id, start, end) in enumerate(stays):
+    spans = []
+    for index, (place_id, start, end) in enumerate(stays_of(piece, from_at, until_at)):
         begin = start - LOOK_BACK if index == 0 else start
-        parts.append(readings.series(session, place_id, begin, end, _step_s(end - begin)))
-    if not parts:
+        span = readings.series_span(session, place_id, begin, end, _step_s(end - begin))
+        spans.append((place_id, span))
+    # Pieces that were coated and moved together hung in the same air.
+    return kept(session, ("course", *spans), lambda: _course(session, spans))
+
+
+def _course(session: Session, spans: Sequence[tuple[str, Span]]) -> AirCourse:
+    if not spans:
         empty = np.empty(0)
         return AirCourse(empty, empty, empty)
+    parts = [readings.series_of(session, place_id, span) for place_id, span in spans]
     # A piece moved on the minute of a reading has two readings for that instant: the first stands.
-    time_s, kept = np.unique(np.concatenate([p.time_s for p in parts]), return_index=True)
+    time_s, first = np.unique(np.concatenate([p.time_s for p in parts]), return_index=True)
     return AirCourse(
         time_s,
-        np.concatenate([p.air_c for p in parts])[kept],
-        np.concatenate([p.rh_pct for p in parts])[kept],
+        np.concatenate([p.air_c for p in parts])[first],
+        np.concatenate([p.rh_pct for p in parts])[first],
     )
 
 
@@ -212,36 +221,56 @@ def marks_of(
     under = [c for c in piece.coats if coat.at - SOFT_FOR <= c.at < coat.at]
     first = min([c.at for c in under], default=coat.at)
     course = course_of(session, piece, first, now)
+    film_um = drying.effective_film(
+        coat.wet_um, _soft_under(session, under, coat, catalogue, course)
+    )
+    ahead, told = _ahead(session, piece, course, now, reckoning)
+    holes = tuple(_bridged(session, piece, holes_in(course, coat.at, now), reckoning))
+
+    def keep(until_s: float, run: Callable[[], ClockRun]) -> ClockRun:
+        if told is None:
+            return run()
+        # Course, courses ahead and holes are told apart as the objects they are: each is handed
+        # out again for as long as it holds, and not changed.
+        key = ("run", course, coat.at, material.drying, film_um, until_s, told, holes)
+        return kept(session, key, run)
+
     return ready_times(
         material,
         coat_at=coat.at,
-        film_um=drying.effective_film(coat.wet_um, _soft_under(under, coat, catalogue, course)),
+        film_um=film_um,
         air=course,
         now=now,
         scales=reckoning.scales_of(material),
-        ahead=_ahead(session, piece, course, now, reckoning),
-        holes=_bridged(session, piece, holes_in(course, coat.at, now), reckoning),
+        ahead=ahead,
+        holes=holes,
+        keep=keep,
     )
 
 
 def _ahead(
     session: Session, piece: Piece, course: AirCourse, now: datetime, reckoning: Reckoning
-) -> Ahead | Moved | None:
-    """Courses of the air where it hangs, and from each planned move on of where it will."""
+) -> tuple[Ahead | Moved | None, Hashable]:
+    """Courses of the air where it hangs, and from each planned move on of where it will.
+
+    With them comes what tells them from others; None: they are made anew at each look.
+    """
     place_id = place_at(piece, now)
     here = None if place_id is None else reckoning.outlook_of(session, place_id)
     first = None if here is None else here.ahead
     moves = [h for h in piece.hangings if h.from_at > now]
     if not moves or course.time_s.size == 0:
-        return first
+        return first, first
+    lasting = first is not None
     if first is None:
         first = held(course.air_c[-1], course.rh_pct[-1], course.time_s[-1], PATHS)
     later = []
     for move in moves:
         there = reckoning.outlook_of(session, move.place_id)
+        lasting &= there is not None
         courses = _held(session, move.place_id, now) if there is None else there.ahead
         later.append((move.from_at.timestamp(), courses))
-    return Moved(first, tuple(later))
+    return Moved(first, tuple(later)), (first, *later) if lasting else None
 
 
 def _held(session: Session, place_id: str, now: datetime) -> Ahead | None:
@@ -272,8 +301,9 @@ def _bridged(
 
 
 def _soft_under(
-    under: Sequence[Coat], coat: Coat, catalogue: Catalogue, course: AirCourse
+    session: Session, under: Sequence[Coat], coat: Coat, catalogue: Catalogue, course: AirCourse
 ) -> list[tuple[float, float]]:
+    """Film [µm] and clock of each coat under one, newest first."""
     # By the book whatever was learned: a clock's hours are what verdicts are learned from, so they
     # must not depend on them.
     soft = []
@@ -281,8 +311,10 @@ def _soft_under(
         material = catalogue.material_of(earlier.material_id, earlier.material_version)
         if material is None:
             continue
-        clock = clock_at(material, "recoat", earlier.at, earlier.wet_um, course, coat.at)
-        soft.append((earlier.wet_um, clock))
+        on = earlier.at, earlier.wet_um
+        key = ("clock", course, *on, coat.at, material.drying, *material.marks.values())
+        run = partial(clock_at, material, "recoat", *on, course, coat.at)
+        soft.append((earlier.wet_um, kept(session, key, run)))
     return soft
 
 

@@ -16,7 +16,7 @@ from sqlmodel import Session, col, select
 from service.shop.correction import Corrections
 from service.shop.quality import Flag
 from service.store import corrections, horizon, marks
-from service.store.means import counted, means_of
+from service.store.means import Span, counted, means_of, span_of
 from service.store.memo import kept
 from service.store.tables import CLIMATE_SCALE, PRESSURE_SCALE, Place, Reading, Sensor
 from service.store.types import to_millis
@@ -31,6 +31,8 @@ __all__ = [
     "record_batch",
     "sensors_of",
     "series",
+    "series_of",
+    "series_span",
 ]
 
 _Row = tuple[int, int, int, int, int, int | None, int | None, int | None]
@@ -81,7 +83,10 @@ class Recorded:
 
 @dataclass(frozen=True)
 class AirSeries:
-    """Air of a place over time, oldest first; ``surface_c`` is NaN where none was measured."""
+    """Air of a place over time, oldest first; ``surface_c`` is NaN where none was measured.
+
+    Several threads may be handed the same arrays, so nobody writes to them.
+    """
 
     time_s: NDArray[np.float64]
     air_c: NDArray[np.float64]
@@ -204,14 +209,37 @@ def series(
     readings of the same instant are (several sensors). Readings that cannot be right are left out;
     other flagged ones count only where there is nothing better.
     """
+    return series_of(session, place_id, series_span(session, place_id, from_at, to_at, step_s))
+
+
+def series_span(
+    session: Session, place_id: str, from_at: datetime, to_at: datetime, step_s: float | None
+) -> Span:
+    """Return all that a :func:`series` depends on besides the record.
+
+    It is the same until a reading comes or an hour ends, however the clock moves on.
+    """
     step_ms = 1 if step_s is None else max(1, round(step_s * 1000))
-    sensor_ids = kept(session, ("sensors", place_id), lambda: sensors_of(session, place_id))
-    first, last = to_millis(from_at), to_millis(to_at)
-    table = means_of(session, place_id, sensor_ids, first, last, step_ms)
-    standing = kept(
-        session, ("standing", place_id), lambda: corrections.standing(session, sensor_ids)
-    )
-    return _combined(table, standing)
+    sensor_ids = _sensors(session, place_id)
+    return span_of(session, place_id, sensor_ids, to_millis(from_at), to_millis(to_at), step_ms)
+
+
+def series_of(session: Session, place_id: str, span: Span) -> AirSeries:
+    """Read the corrected air of a place over a span."""
+
+    def read() -> AirSeries:
+        sensor_ids = _sensors(session, place_id)
+        table = means_of(session, place_id, sensor_ids, span)
+        standing = kept(
+            session, ("standing", place_id), lambda: corrections.standing(session, sensor_ids)
+        )
+        return _combined(table, standing)
+
+    return kept(session, ("series", place_id, span), read)
+
+
+def _sensors(session: Session, place_id: str) -> list[int]:
+    return kept(session, ("sensors", place_id), lambda: sensors_of(session, place_id))
 
 
 def _combined(table: NDArray[np.float64], standing: Mapping[int, Corrections]) -> AirSeries:

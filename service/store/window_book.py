@@ -31,7 +31,7 @@ KEPT = 64
 PASSING = frozenset({"recoat_mark", "cold_work"})
 """What may stand in the way of this piece now and is no matter of the air."""
 
-BEING_MADE = "the spray windows are being reckoned; look again in a few seconds"
+BEING_MADE = say("the spray windows are being reckoned, and show here in a moment")
 
 
 @dataclass(frozen=True)

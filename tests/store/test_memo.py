@@ -6,6 +6,7 @@ import random
 import sqlite3
 import subprocess
 import sys
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -84,6 +85,25 @@ def test_a_look_that_began_before_a_commit_leaves_nothing_old_behind(database: D
         assert asker(session) == 1  # its own view
         assert ask(database, asker) == 2
         assert asker(session) == 1
+    assert ask(database, asker) == 2
+
+
+def test_reads_made_one_see_one_instant_whoever_writes_meanwhile(database: Database) -> None:
+    asker = Counted()
+    set_n(database, 1)
+    with database.at_once() as session:
+        assert ask(database, asker) == 1
+        set_n(database, 2)
+        assert ask(database, asker) == 1
+        with database.at_once() as inner:
+            assert inner is session
+            assert ask(database, Counted()) == 1
+        assert ask(database, asker) == 1
+        found: list[int | None] = []
+        other = threading.Thread(target=lambda: found.append(ask(database, Counted())))
+        other.start()
+        other.join(30)
+        assert found == [2]  # another thread looks for itself
     assert ask(database, asker) == 2
 
 

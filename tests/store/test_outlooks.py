@@ -106,6 +106,21 @@ def test_an_outlook_rests_on_the_record_and_the_clock_alone(db: Database) -> Non
     assert "nothing was heard" in one.why_none("booth")
 
 
+def test_a_place_that_is_looked_at_goes_first_and_each_is_told_when_it_is_there(
+    db: Database,
+) -> None:
+    record(db, [r._replace(place=place) for r in readings(4.0) for place in ("booth", "rack")])
+    outlooks, told = Outlooks(db, DrivenClock(NOW, 1.0)), []
+
+    def hear(place_id: str) -> None:
+        with db.read() as session:
+            there = [outlooks.of(session, p) is not None for p in ("booth", "rack")]
+        told.append((place_id, there))
+
+    assert outlooks.refresh(["rack"], hear) == ["rack", "booth"]
+    assert told == [("rack", [False, True]), ("booth", [True, True])]
+
+
 def test_flagged_readings_are_no_history(db: Database) -> None:
     """A sensor that stuck for two days: they do not count towards the days needed."""
     rows = readings(4)
