@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import ssl
-import threading
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
@@ -57,7 +56,9 @@ from service.store.work import Work
 from service.web import create_web
 from service.web.deps import Telling
 from service.web.live import Hub
+from service.web.pages.view import look_ahead, places_of
 from service.web.person import words_for
+from service.web.ready import Ready
 from service.web.words import Words, shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
@@ -165,21 +166,23 @@ class Shop:
             health=self.health,
             lifespan=self._lifespan,
         )
+        self.ready = Ready(self._look_as_pages, self._tell_air, self._begun)
         self.set_up.on_change(self._set)
 
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
-        threading.Thread(target=self._warm_up, name="warm-up", daemon=True).start()
         self.doorkeeper.start()
         self.settler.start()
         self.intake.start()
         self.publisher.start()
         self.foretold.start()
         self.jobs.start()
+        self.ready.start()
 
     def stop(self) -> None:
         """Stop in the order that loses nothing: whoever feeds the next one first."""
         self.postman.stop()
+        self.ready.stop()
         self.jobs.stop()
         self.publisher.stop()
         self.foretold.stop()
@@ -194,6 +197,7 @@ class Shop:
     def _set(self, now: ShopSettings) -> None:
         """Let a change of the settings be in force at once."""
         self.desk.facts = now.facts
+        self.ready.changed()
         self.retention.keep_days = now.keep_raw_days
         if self.keeper is not None:
             self.keeper.zone = now.tz
@@ -279,8 +283,13 @@ class Shop:
         if self.broker is not None:
             self.broker.refresh()
 
+    def _begun(self) -> None:
+        """Begin with the outlooks, once the first page is ready."""
+        self._warm_up()
+        self.jobs.hasten()
+
     def _warm_up(self) -> None:
-        """Load what the first spray check would load, so that the first visitor need not wait."""
+        """Load what the first spray check loads, where there was nothing to be checked yet."""
         for material in self.catalogue.materials.values():
             if material.blend is not None:
                 film.blush_risk(
@@ -298,7 +307,9 @@ class Shop:
     def _look_ahead(self) -> None:
         if self.keeper is not None:
             self.keeper.step()
-        fitted = self.desk.refresh_outlooks()
+        pages = self.web.state.shop
+        looked_at = places_of(pages, pages.views.lately())
+        fitted = self.desk.refresh_outlooks(looked_at, self._looked_ahead)
         # A fit needs tens of megabytes for seconds, once an hour; a long chart some, now and then.
         if fitted or time.monotonic() > self._gave_back_at + GIVE_BACK_S:
             give_back()
@@ -307,7 +318,20 @@ class Shop:
     def _recorded(self, _recorded: Recorded) -> None:
         self.settler.wake()
 
+    def _looked_ahead(self, place: str) -> None:
+        """Ask for the windows that pages show, so that what they need is made; tell the pages."""
+        self._look_as_pages()
+        self.hub.publish("outlook", {"place": place})
+
+    def _look_as_pages(self) -> None:
+        shop = self.web.state.shop
+        for asked in shop.views.lately():
+            look_ahead(shop, asked)
+
     def _settled(self, place: str) -> None:
+        self.ready.changed(place)
+
+    def _tell_air(self, place: str) -> None:
         self.hub.publish("air", {"place": place})
 
     def _told(self, notice: Notice) -> None:

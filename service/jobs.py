@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -85,6 +85,10 @@ class Jobs:
     def stop(self) -> None:
         """Stop the timer and wait for a look under way."""
         self._scheduler.shutdown(wait=True)
+
+    def hasten(self) -> None:
+        """Do the longer work at once instead of at the next tick."""
+        self._scheduler.modify_job("longer", next_run_time=datetime.now(UTC))
 
     def work_longer(self) -> None:
         """Do the longer work once; an error is kept and tried again at the next tick."""

@@ -43,7 +43,7 @@ function connect() {
     }
     before = true;
   });
-  for (const name of ["air", "work", "notice", "clock"]) {
+  for (const name of ["air", "work", "notice", "outlook", "clock"]) {
     source.addEventListener(name, () => {
       heardAt = Date.now();
       soon();

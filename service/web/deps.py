@@ -27,6 +27,7 @@ from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
 from service.web.signin.doors import Doors
+from service.web.views import Views
 
 __all__ = [
     "Health",
@@ -95,6 +96,8 @@ class Shop:
     telling: Telling
     book: SettingsBook
     doors: Doors
+    views: Views = field(default_factory=Views)
+    """The first pages that were asked for lately."""
     tap_lock: threading.Lock = field(default_factory=threading.Lock)
     """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 

@@ -32,9 +32,10 @@ SEND_TIMEOUT_S = 20.0
 async def events(request: Request, shop: ShopDep) -> EventSourceResponse:
     """Stream events: ``air`` {place}, ``work`` {instrument}, ``notice``, ``clock``, ``beat``.
 
-    ``listening`` comes while somebody listens for new sensors. Each says only that
-    something changed; ask the API for what it is now. ``beat`` carries the shop's time and comes at
-    once and then every few seconds. Whoever is signed out meanwhile hears no more.
+    ``outlook`` {place} comes when there is a new outlook or its windows can be told, ``listening``
+    while somebody listens for new sensors. Each says only that something changed; ask the API for
+    what it is now. ``beat`` carries the shop's time and comes at once and then every few seconds.
+    Whoever is signed out meanwhile hears no more.
     """
     try:
         subscription = shop.hub.subscribe()

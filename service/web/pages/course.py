@@ -85,8 +85,18 @@ def course_figure(
     if material_id is not None and rows:
         past = past_film_of(shop.desk, place.id, material_id, from_at, to_at, POINTS)
         film_source = f"{address}/film?{urlencode({**asked, 'material': material_id})}"
+
+    def draw() -> Markup:
+        return _draw(rows, from_at, to_at, renderer.words, past) if rows else Markup()
+
+    if past is None:
+        words = renderer.words
+        said = words.zone_name, words.us, words.twelve, words.tongue.lang
+        drawn = shop.desk.kept(("course figure", place.id, from_at, to_at, *said), draw)
+    else:
+        drawn = draw()
     return Course(
-        svg=_draw(rows, from_at, to_at, renderer.words, past) if rows else Markup(),
+        svg=drawn,
         source=f"{address}/history?{urlencode(asked)}",
         place=place,
         from_at=from_at,

@@ -15,9 +15,9 @@ from service.store.errors import StoreError
 from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, FormError, blame, read
-from service.web.pages.home import checks_for
 from service.web.pages.piece_strip import draw_piece, span_of, stays_of
 from service.web.pages.render import renderer_of
+from service.web.pages.view import checks_for
 
 __all__ = ["instrument_page", "router"]
 

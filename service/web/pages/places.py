@@ -18,8 +18,9 @@ from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.course import air_rows, course_figure
 from service.web.pages.forms import FormDep, FormError, blame, read
-from service.web.pages.home import remembered, sprayed
+from service.web.pages.home import remembered
 from service.web.pages.render import renderer_of
+from service.web.pages.view import sprayed
 
 __all__ = ["SPANS", "router"]
 

@@ -10,8 +10,9 @@ from starlette.responses import Response
 from service.store.errors import NotFound
 from service.web.deps import Shop, ShopDep
 from service.web.outlook_answers import window_words
-from service.web.pages.home import checks_for, material_for, place_for
 from service.web.pages.render import renderer_of
+from service.web.pages.view import checks_for, material_for, place_for
+from service.web.views import Asked
 
 __all__ = ["router"]
 
@@ -33,6 +34,11 @@ def wall(
     A place or material that is asked for and not known is an error: a wall must not answer for
     another booth than the one it hangs at.
     """
+    with shop.desk.db.at_once():
+        return _wall(request, shop, place, material)
+
+
+def _wall(request: Request, shop: Shop, place: str | None, material: str | None) -> Response:
     _known(shop, place, material)
     renderer, now = renderer_of(request), shop.clock.now()
     places, cards = shop.desk.places(), shop.desk.cards()
@@ -40,6 +46,7 @@ def wall(
         return renderer.page(request, "wall_empty.html")
     here = place_for(places, place, "")
     chosen = material_for(shop, cards, here.id, material, "")
+    shop.views.note(Asked(here.id, chosen.id))
     check = shop.desk.spray_check(here.id, chosen.id)
     under_way = [card for card in cards if card.act.state != "finished"]
     shown = under_way[:SHOWN]
