@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from io import BytesIO
@@ -33,7 +34,11 @@ SENTENCES = (
     "service/shop/**/*.py",
     "service/store/*.py",
     "service/web/**/*.py",
-    "service/notify/*.py",
+    "service/notify/**/*.py",
+    "service/app.py",
+    "service/intake/client.py",
+    "service/intake/filters.py",
+    "service/backup/keeper.py",
 )
 
 TABLES = {
@@ -51,20 +56,39 @@ TABLES = {
         "TURNS",
         "DELIVERY_STATES",
     ),
+    "service/web/validation.py": ("CHECKS",),
+    "service/web/pages/evidence_words.py": ("NAMES", "AFTER_ENDS"),
+    "service/web/pages/cause_words.py": ("VERDICTS",),
+    "service/shop/evidence/unknown.py": ("OF_COATS", "OF_THE_ONE"),
     "service/web/pages/listening.py": ("SAID",),
     "service/web/pages/places.py": ("SPANS",),
-    "service/web/pages/mapping_form.py": ("QUANTITIES", "TIME_FORMS"),
+    "service/web/pages/mapping_form.py": ("QUANTITIES", "TIME_FORMS", "_UNIT_NAMES", "_NOT_SENT"),
 }
 """Tables of words by module; none named: all of the module's."""
+
+KEYS = {
+    "service/science/woods.py": ("WOODS",),
+    "service/science/salts.py": ("SALTS",),
+}
+"""Tables whose keys are names that a person reads."""
+
+REFUSALS = ("PayloadError", "MappingError")
+
+FEWEST_LETTERS = 7
+"""A template with fewer letters of its own would be seen in what is none of its sentences."""
 
 NAMED = (
     "service/data/materials/*.yaml",
     "service/data/schedules/*.yaml",
     "service/data/flaws/*.yaml",
+    "service/data/causes.yaml",
 )
 
-TOLD = frozenset({"name", "how", "plain"})
-"""Fields of these files that a person reads; their cautions are read too."""
+TOLD = frozenset(
+    {"name", "how", "plain", "family", "looks", "shows", "basis", "closes_basis", "note",
+     "remedies", "cautions"}
+)  # fmt: skip
+"""Fields of these files that a person reads."""
 
 
 def collect() -> Catalog:
@@ -83,9 +107,26 @@ def _everything() -> Iterator[tuple[str, Any]]:
         yield from _extracted("jinja2.ext:babel_extract", path, KEYWORDS, {"trimmed": "true"})
     for path in (ROOT / "dashboards" / "src").rglob("*.js"):
         yield from _extracted("javascript", path, {"t": None})
+    yield from _tabled()
+
+
+def _tabled() -> Iterator[tuple[str, str]]:
+    """What stands in tables of the code, and in the shipped YAML."""
     for name, tables in TABLES.items():
         for text in _tables(ROOT / name, tables):
             yield name, text
+    for folder in ("sensors", "service/intake"):
+        for path in (ROOT / folder).glob("*.py"):
+            for text in _refusals(path):
+                yield _short(path), text
+    for name, tables in KEYS.items():
+        for text in _tables(ROOT / name, tables, keys=True):
+            yield name, text
+    yield from _shipped()
+
+
+def _shipped() -> Iterator[tuple[str, str]]:
+    """What the shipped materials, schedules, kinds of flaws and causes tell."""
     for pattern in NAMED:
         for path in ROOT.glob(pattern):
             for text in _names(yaml.safe_load(path.read_text(encoding="utf-8"))):
@@ -102,8 +143,29 @@ def _extracted(
             yield _short(path), message
 
 
-def _tables(path: Path, wanted: tuple[str, ...]) -> Iterator[str]:
-    """Strings that are values of a module's tables, however deep."""
+def _refusals(path: Path) -> Iterator[str]:
+    """Reasons of refusals as templates: ``sensors`` knows nothing of languages."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        called = node.func if isinstance(node, ast.Call) else None
+        if not isinstance(called, ast.Name) or called.id not in REFUSALS or len(node.args) < 2:
+            continue
+        reason = node.args[1]
+        parts = reason.values if isinstance(reason, ast.JoinedStr) else [reason]
+        template, held = "", 0
+        for part in parts:
+            if isinstance(part, ast.Constant) and isinstance(part.value, str):
+                template += part.value.replace("{", "{{").replace("}", "}}")
+            else:
+                held += 1
+                template += f"{{it{held}}}"
+        if held == 0:
+            yield template.replace("{{", "{").replace("}}", "}")
+        elif sum(map(str.isalpha, re.sub(r"{it\d+}", "", template))) >= FEWEST_LETTERS:
+            yield template
+
+
+def _tables(path: Path, wanted: tuple[str, ...], *, keys: bool = False) -> Iterator[str]:
+    """Strings that are values (or keys) of a module's tables, however deep."""
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         targets = node.targets if isinstance(node, ast.Assign) else ()
         if isinstance(node, ast.AnnAssign):
@@ -112,8 +174,8 @@ def _tables(path: Path, wanted: tuple[str, ...]) -> Iterator[str]:
         if names and node.value is not None and (not wanted or names & set(wanted)):
             for part in ast.walk(node.value):
                 if isinstance(part, ast.Dict):
-                    for value in part.values:
-                        yield from _words_of(value)
+                    for value in part.keys if keys else part.values:
+                        yield from () if value is None else _words_of(value)
             if names & set(wanted):
                 yield from _words_of(node.value)
 
@@ -128,12 +190,12 @@ def _words_of(node: ast.AST) -> Iterator[str]:
 
 
 def _names(data: Any) -> Iterator[str]:
-    """What a material, a schedule or a kind of flaw tells a person."""
+    """What a material, a schedule, a kind of flaw or a cause of one tells a person."""
     if isinstance(data, dict):
         for key, value in data.items():
             if key in TOLD and isinstance(value, str):
                 yield value
-            elif key == "cautions" and isinstance(value, list):
+            elif key in TOLD and isinstance(value, list):
                 yield from map(str, value)
             else:
                 yield from _names(value)

@@ -37,6 +37,7 @@ from service.notify.mqtt import NoticePublisher, message
 from service.notify.postman import Postman
 from service.science import film
 from service.settings import MqttAddress, SettingError, Settings
+from service.shop.said import say
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, database_url
 from service.store.desk import Desk
@@ -215,20 +216,27 @@ class Shop:
         intake = self.intake.health()
         sensors = self.desk.sensors()
         reasons = list(intake["problems"])
-        reasons += [f"sensor {s.place_id}/{s.name} is silent" for s in sensors if s.silent]
+        reasons += [
+            say("sensor {place}/{sensor} is silent", place=s.place_id, sensor=s.name)
+            for s in sensors
+            if s.silent
+        ]
         if self.settler.problem:
-            reasons.append(f"readings cannot be assessed: {self.settler.problem}")
+            reasons.append(say("readings cannot be assessed: {why}", why=self.settler.problem))
         if self.jobs.last_error:
-            reasons.append(f"notices: {self.jobs.last_error}")
+            reasons.append(say("notices: {why}", why=self.jobs.last_error))
         if self.jobs.longer_error:
-            reasons.append(f"outlook: {self.jobs.longer_error}")
+            reasons.append(say("outlook: {why}", why=self.jobs.longer_error))
         if self.jobs.post_error:
-            reasons.append(f"messages: {self.jobs.post_error}")
-        reasons += [f"{c.name} of {p.name} is failing" for p, c in self.outbox.failing()]
+            reasons.append(say("messages: {why}", why=self.jobs.post_error))
+        reasons += [
+            say("{channel} of {person} is failing", channel=c.name, person=p.name)
+            for p, c in self.outbox.failing()
+        ]
         reasons += [] if self.keeper is None else self.keeper.worries()
         reasons += self.certificates.worries()
         if self.doorkeeper.problem:
-            reasons.append(f"keys of sensors: {self.doorkeeper.problem}")
+            reasons.append(say("keys of sensors: {why}", why=self.doorkeeper.problem))
         failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
         status = "failing" if failing else "degraded" if reasons else "ok"
         return {

@@ -15,6 +15,7 @@ from service.backup.sealing import check_recipient
 from service.backup.stores import Folder, Store, store_of
 from service.clock import Clock
 from service.settings import Settings
+from service.shop.said import say
 from service.store.db import DatabaseError
 
 __all__ = ["Keeper", "Made"]
@@ -142,9 +143,9 @@ class Keeper:
     def worries(self) -> list[str]:
         """Say what is wrong with the back-ups, for the health page."""
         if self.problem is not None:
-            return [f"back-up failed: {self.problem}"]
+            return [say("back-up failed: {why}", why=self.problem)]
         if self._last is not None and self._clock.now() - self._last > OVERDUE:
-            return [f"the last back-up is of {self._last:%Y-%m-%d %H:%M} UTC"]
+            return [say("the last back-up is of {at:%Y-%m-%d %H:%M} UTC", at=self._last)]
         return []
 
     @property

@@ -21,6 +21,7 @@ from service.intake.connection import USUAL_WINDOW, Connection
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.settings import MqttAddress
+from service.shop.said import say
 from service.store.db import Database
 from service.store.kinds import Kind, Kinds
 from service.store.readings import Recorded
@@ -140,12 +141,16 @@ class Intake:
         connection, committer = self._connection, self._committer
         problems = []
         if not connection.connected:
-            problems.append(f"no connection to the broker: {connection.problem}")
+            problems.append(say("no connection to the broker: {why}", why=connection.problem))
         if committer.problem is not None:
-            problems.append(f"readings cannot be kept: {committer.problem}")
+            problems.append(say("readings cannot be kept: {why}", why=committer.problem))
         if self._kinds_problem is not None:
-            problems.append(f"sensor kinds cannot be read: {self._kinds_problem}")
-        problems += [f"sensor kind {k.name}: {k.trouble}" for k in self._known_kinds if k.trouble]
+            problems.append(say("sensor kinds cannot be read: {why}", why=self._kinds_problem))
+        problems += [
+            say("sensor kind {kind}: {why}", kind=k.name, why=k.trouble)
+            for k in self._known_kinds
+            if k.trouble
+        ]
         problems += connection.filters.problems()
         return {
             "connected": connection.connected,

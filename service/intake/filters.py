@@ -17,6 +17,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from service.shop.said import say
+
 __all__ = ["Filters"]
 
 AT_ONCE = 50
@@ -74,7 +76,10 @@ class Filters:
     def problems(self) -> list[str]:
         """Filters that the broker refuses."""
         with self._lock:
-            return [f"the broker refuses the subscription {f}" for f in sorted(self._refused)]
+            return [
+                say("the broker refuses the subscription {topic}", topic=topic)
+                for topic in sorted(self._refused)
+            ]
 
     def _in_step(self) -> None:
         gone = sorted(self._asked - self._wanted.keys())

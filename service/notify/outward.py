@@ -22,6 +22,7 @@ import httpcore
 
 from service.notify.addresses import is_public
 from service.notify.wires import Resolve, Wires
+from service.shop.said import say
 
 __all__ = ["NotAllowed", "Outward", "Reply", "Unreachable"]
 
@@ -87,21 +88,25 @@ class Outward:
             Saying what is wrong with it, and nothing of what may be secret in it.
         """
         if not isinstance(url, str) or not url:
-            raise ValueError("is needed: an address that begins with https://")
+            raise ValueError(say("is needed: an address that begins with https://"))
         if len(url) > MOST_URL or not re.fullmatch(r"[!-~]+", url):
-            raise ValueError(f"must be at most {MOST_URL} plain characters, without spaces")
+            raise ValueError(
+                say(
+                    "must be at most {most_url} plain characters, without spaces", most_url=MOST_URL
+                )
+            )
         try:
             parts = urlsplit(url)
             host, port = parts.hostname, parts.port
         except ValueError as error:
-            raise ValueError("is no address") from error
+            raise ValueError(say("is no address")) from error
         if parts.scheme not in {"http", "https"} or not host:
-            raise ValueError("must begin with https:// or http:// and name a host")
+            raise ValueError(say("must begin with https:// or http:// and name a host"))
         if parts.username is not None or parts.password is not None:
-            raise ValueError("must not hold a user or password")
+            raise ValueError(say("must not hold a user or password"))
         port = port or (443 if parts.scheme == "https" else 80)
         if not plain and parts.scheme != "https" and not self.named(host, port):
-            raise ValueError("must begin with https://")
+            raise ValueError(say("must begin with https://"))
         try:
             self._allowed(host, port)
         except NotAllowed as error:
@@ -146,13 +151,19 @@ class Outward:
             ):
                 return Reply(response.status, _headers(response.headers))
         except (httpcore.TimeoutException, TimeoutError) as error:
-            raise Unreachable(f"{host} did not answer in time") from error
+            raise Unreachable(say("{host} did not answer in time", host=host)) from error
         except ssl.SSLError as error:
-            raise Unreachable(f"{host} has no certificate that is believed here") from error
+            raise Unreachable(
+                say("{host} has no certificate that is believed here", host=host)
+            ) from error
         except (httpcore.NetworkError, httpcore.ProtocolError, OSError) as error:
             if "CERTIFICATE_VERIFY_FAILED" in str(error):
-                raise Unreachable(f"{host} has no certificate that is believed here") from error
-            raise Unreachable(f"{host} cannot be reached ({type(error).__name__})") from error
+                raise Unreachable(
+                    say("{host} has no certificate that is believed here", host=host)
+                ) from error
+            raise Unreachable(
+                say("{host} cannot be reached ({name})", host=host, name=type(error).__name__)
+            ) from error
 
     def _allowed(self, host: str, port: int) -> Sequence[str]:
         """Return the addresses that may be connected to; raises NotAllowed or OSError."""

@@ -70,7 +70,7 @@ class Postman:
             Naming the field that cannot be.
         """
         if kind not in self._senders:
-            raise ValueError(f"kind: must be one of {', '.join(self.kinds)}")
+            raise ValueError("kind: " + say("must be one of {known}", known=", ".join(self.kinds)))
         return self._senders[kind].check(config)
 
     def work(self) -> int:
@@ -110,7 +110,7 @@ class Postman:
             return self._said(claimed, str(error))
         except Exception as error:  # noqa: BLE001 -- one message must not hold up all others
             # Its text may hold an address or a secret: the kind of error must do.
-            said = f"could not be sent ({type(error).__name__})"
+            said = say("could not be sent ({name})", name=type(error).__name__)
             self._outbox.later(claimed.id, said)
             return self._said(claimed, said)
         self._outbox.sent(claimed.id)
@@ -119,9 +119,9 @@ class Postman:
     def _sender(self, claimed: Claimed) -> Sender:
         kind = claimed.channel_kind
         if kind not in self._senders:
-            raise Refused(f"channels of kind {kind} cannot be used here")
+            raise Refused(say("channels of kind {kind} cannot be used here", kind=kind))
         if not claimed.config:  # left out of the file that the shop came in
-            raise Refused("its address is not known any more: set this channel up again")
+            raise Refused(say("its address is not known any more: set this channel up again"))
         return self._senders[kind]
 
     def message(self, claimed: Claimed) -> Message:
@@ -153,6 +153,8 @@ class Postman:
             urgent=claimed.urgent,
             notices=tuple(int(n.id or 0) for n in claimed.notices),
             delivery_id=claimed.id,
+            more=words.local(say("More")),
+            seen=words.local(say("I have seen it")),
         )
 
     def _said(self, claimed: Claimed, error: str) -> str:

@@ -102,12 +102,23 @@ class DampWood:
     near_at: datetime
 
 
+WOOD_WORDS = {wood: wood for wood in WOODS} | {
+    "fichte": "spruce",
+    "zeder": "cedar",
+    "mahagoni": "mahogany",
+    "nussbaum": "walnut",
+    "ahorn": "maple",
+}
+"""Words of a piece's woods in the languages of the pages."""
+
+
 def bodies_of(woods: str, plate_mm: float, parts: Sequence[str] = ()) -> tuple[Body, ...]:
     """Return what is to be coated as plates and thick parts; without ``parts`` all of it.
 
     Of the woods that are named the densest counts, which warms last; maple where none is known.
     """
-    named = [kind for word, kind in WOODS.items() if word in woods.lower()]
+    lower = woods.lower()
+    named = [WOODS[wood] for word, wood in WOOD_WORDS.items() if word in lower]
     densest = max(named, key=lambda kind: kind.density_kg_m3, default=WOODS["maple"])
     asked = set(parts) or {"top", *THICK_PARTS_MM}
     thick = [Body(name, mm / 2.0, densest) for name, mm in THICK_PARTS_MM.items() if name in asked]

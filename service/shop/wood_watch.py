@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from service.science import wood
 from service.science.woods import FINISHES, WOODS
+from service.shop.said import say
 
 __all__ = ["BAND_PCT", "NOMINAL", "Plate", "PlateMoves", "WoodWatch", "plate_of", "watch"]
 
@@ -43,8 +44,12 @@ WOOD_WORDS = (
     ("walnut", "black walnut"), ("cherry", "black cherry"), ("birch", "yellow birch"),
     ("mahogany", "mahogany"), ("rosewood", "Indian rosewood"), ("ebony", "ebony"),
     ("basswood", "American basswood"), ("poplar", "yellow-poplar"),
+    ("fichte", "European spruce"), ("zeder", "western redcedar"), ("ahorn", "sugar maple"),
+    ("nussbaum", "black walnut"), ("kirsch", "black cherry"), ("birke", "yellow birch"),
+    ("mahagoni", "mahogany"), ("palisander", "Indian rosewood"), ("ebenholz", "ebony"),
+    ("linde", "American basswood"), ("pappel", "yellow-poplar"),
 )  # fmt: skip
-"""Words of a piece's woods, and the board that stands for them."""
+"""Words of a piece's woods in the languages of the pages, and the board that stands for them."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,7 @@ class Plate:
         return float(wood.response_time(self.thickness_mm, *faces))
 
 
-NOMINAL = Plate("bare spruce top", "Sitka spruce", 2.8)
+NOMINAL = Plate(say("bare spruce top"), "Sitka spruce", 2.8)
 """Stands for the wood of a place where no piece hangs."""
 
 

@@ -166,5 +166,5 @@ def _open(session: Session) -> list[tuple[Account, Person]]:
 def _get(session: Session, account_id: int) -> Account:
     row = session.get(Account, account_id)
     if row is None or row.closed_at is not None:
-        raise NotFound("account", f"there is no account {account_id}")
+        raise NotFound("account", say("there is no account {account_id}", account_id=account_id))
     return row

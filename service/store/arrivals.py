@@ -97,7 +97,7 @@ class ArrivalBook:
             piece = load_piece(session, instrument_id)
             rows = arrivals_on(session, piece.id)
             if not rows:
-                raise NotFound("instrument", "nothing says that this instrument came in cold")
+                raise NotFound("instrument", say("nothing says that this instrument came in cold"))
             rows[-1].undone_at = self.clock.now()
             session.add(rows[-1])
 

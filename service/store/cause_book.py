@@ -11,6 +11,7 @@ from service.clock import Clock
 from service.shop.causes import SOMETHING_ELSE, Findings, Knowledge, Likely, score
 from service.shop.causes.findings import findings_of
 from service.shop.evidence.model import Evidence
+from service.shop.said import say
 from service.store.cause_file import load_causes
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
@@ -73,7 +74,10 @@ class CauseBook:
             flaw = _flaw(session, flaw_id)
             known = [c.id for c in knowledge().causes_of(flaw.kind)] + [SOMETHING_ELSE]
             if cause not in known:
-                raise BadInput("cause", f"{cause!r} is none of {', '.join(known)}")
+                raise BadInput(
+                    "cause",
+                    say("{value!r} is none of {known}", value=cause, known=", ".join(known)),
+                )
             _withdraw(session, flaw_id, self.clock)
             session.add(
                 FlawCause(flaw_id=flaw_id, cause=cause, who=text("who", who, 80), made_at=now)
@@ -89,7 +93,7 @@ class CauseBook:
 def _flaw(session: Session, flaw_id: int) -> Flaw:
     row = session.get(Flaw, flaw_id)
     if row is None:
-        raise NotFound("flaw", f"there is no flaw {flaw_id}")
+        raise NotFound("flaw", say("there is no flaw {flaw_id}", flaw_id=flaw_id))
     return row
 
 

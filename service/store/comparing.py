@@ -14,6 +14,7 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.compare import Bin, Split, by_bins, split
+from service.shop.said import say
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
@@ -141,9 +142,16 @@ class Comparer:
             Naming ``kind`` or ``material``.
         """
         if kind not in self.catalogue.flaw_kinds:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(self.catalogue.flaw_kinds)}")
+            raise BadInput(
+                "kind",
+                say(
+                    "{value!r} is none of {known}",
+                    value=kind,
+                    known=", ".join(self.catalogue.flaw_kinds),
+                ),
+            )
         if material_id not in self.catalogue.materials:
-            raise NotFound("material", f"there is no material {material_id!r}")
+            raise NotFound("material", say("there is no material {name!r}", name=material_id))
         with self.db.read() as session:
             flawed, unsure = _flawed(session, kind, material_id)
             coats = session.exec(

@@ -20,6 +20,7 @@ from service.shop.film_left import FilmLeft
 from service.shop.film_table import FilmTable
 from service.shop.materials import Coating, Material
 from service.shop.notices import CheckState, SensorState
+from service.shop.said import say
 from service.shop.schedule import Schedule
 from service.shop.spray_check import Answer, Reckoned, SprayCheck, check, reckoned
 from service.shop.wood_watch import WoodWatch
@@ -188,7 +189,7 @@ class Desk:
         bone-dry air.
         """
         if from_at >= to_at:
-            raise BadInput("from", "must lie before `to`")
+            raise BadInput("from", say("must lie before `to`"))
         with self.db.read() as session:
             _place_row(session, place_id)
 
@@ -225,7 +226,9 @@ class Desk:
         """
         material = self.material(material_id)
         if material.blend is None:
-            raise BadInput("material", f"{material.name} is not sprayed, so there is no check")
+            raise BadInput(
+                "material", say("{name} is not sprayed, so there is no check", name=material.name)
+            )
         with self.db.read() as session:
             _place_row(session, place_id)
             air = self.air_at(session, place_id)
@@ -347,7 +350,14 @@ class Desk:
         found = self.catalogue.materials.get(material_id)
         if found is None:
             known = ", ".join(sorted(self.catalogue.materials))
-            raise BadInput(field, f"unknown material {material_id!r}; known: {known}")
+            raise BadInput(
+                field,
+                say(
+                    "unknown material {material_id!r}; known: {known}",
+                    material_id=material_id,
+                    known=known,
+                ),
+            )
         return found
 
     def _reckon_kept(
@@ -476,5 +486,5 @@ class Desk:
 def _place_row(session: Session, place_id: str) -> Place:
     row = kept(session, ("place", place_id), lambda: session.get(Place, place_id))
     if row is None:
-        raise NotFound("place", f"there is no place {place_id!r}")
+        raise NotFound("place", say("there is no place {name!r}", name=place_id))
     return row

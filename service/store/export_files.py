@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from service.shop.said import say
 from service.store.errors import BadInput
 from service.store.exporting import Chunk, Column, Export
 
@@ -33,11 +34,18 @@ def written(export: Export, file_format: str) -> Iterator[bytes]:
     if file_format == "csv":
         return as_csv(export)
     if file_format != "parquet":
-        raise BadInput("format", f"{file_format!r} is not one of {', '.join(FORMATS)}")
+        raise BadInput(
+            "format",
+            say(
+                "{value!r} is not one of {known}",
+                value=file_format,
+                known=", ".join(FORMATS),
+            ),
+        )
     if util.find_spec("pyarrow") is None:
         raise BadInput(
             "format",
-            "parquet needs pyarrow, which is not installed: pip install 'boothglass[parquet]'",
+            say("parquet needs pyarrow, which is not installed: pip install 'boothglass[parquet]'"),
         )
     return as_parquet(export)
 

@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from sqlmodel import Session, col, func, select
 
+from service.shop.said import say
 from service.store import corrections, horizon, raw
 from service.store import history as histories
 from service.store.db import Database
@@ -131,11 +132,11 @@ def export(
     with db.read() as session:
         place = session.get(Place, place_id)
         if place is None:
-            raise NotFound("place", f"there is no place {place_id!r}")
+            raise NotFound("place", say("there is no place {name!r}", name=place_id))
         sensors = histories.names(session, place_id)
         first, last, note = _span(session, sensors, from_at, to_at, resolution)
         if first > last:
-            raise BadInput("from", "must not lie after `to`")
+            raise BadInput("from", say("must not lie after `to`"))
         step_s = histories.step_of(session, place_id, first, last, resolution, MOST_POINTS)
         standing = corrections.standing(session, sensors)
         return Export(

@@ -36,8 +36,13 @@ def instant(
     if at.tzinfo is None:
         raise BadInput(field, say("needs a time zone: add Z or an offset such as +01:00"))
     if at > now + ahead + CLOCK_SLACK:
-        how_far = f"more than {ahead.days} days ahead" if ahead else "in the future"
-        raise BadInput(field, f"{at.isoformat()} lies {how_far}")
+        when = at.isoformat()
+        raise BadInput(
+            field,
+            say("{at} lies more than {days:d} days ahead", at=when, days=ahead.days)
+            if ahead
+            else say("{at} lies in the future", at=when),
+        )
     if at < EARLIEST:
         raise BadInput(field, say("{at} is before the year 2000", at=at.isoformat()))
     return at.astimezone(UTC)

@@ -15,6 +15,7 @@ from service.shop.evidence.model import AirAt, Evidence
 from service.shop.evidence.rows import Rows
 from service.shop.evidence.then import Difference, differences, plain
 from service.shop.flaws import SEVERITY_MAX, SEVERITY_MIN
+from service.shop.said import say
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
@@ -243,7 +244,14 @@ class FlawBook:
 
     def _known(self, kind: str) -> str:
         if kind not in self.catalogue.flaw_kinds:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(self.catalogue.flaw_kinds)}")
+            raise BadInput(
+                "kind",
+                say(
+                    "{value!r} is none of {known}",
+                    value=kind,
+                    known=", ".join(self.catalogue.flaw_kinds),
+                ),
+            )
         return kind
 
     def gathering(self, session: Session, row: Flaw) -> Gathering:
@@ -287,13 +295,13 @@ def _kept(at: datetime) -> datetime:
 def _row(session: Session, flaw_id: int) -> Flaw:
     row = session.get(Flaw, flaw_id)
     if row is None:
-        raise NotFound("flaw", f"there is no flaw {flaw_id}")
+        raise NotFound("flaw", say("there is no flaw {flaw_id}", flaw_id=flaw_id))
     return row
 
 
 def _coat(piece: Piece, coat_id: int | None) -> int | None:
     if coat_id is not None and coat_id not in {c.id for c in piece.coats}:
-        raise BadInput("coat", f"coat {coat_id} is not on this instrument")
+        raise BadInput("coat", say("coat {coat_id} is not on this instrument", coat_id=coat_id))
     return coat_id
 
 
@@ -301,6 +309,11 @@ def _severity(severity: int) -> int:
     if not SEVERITY_MIN <= severity <= SEVERITY_MAX:
         raise BadInput(
             "severity",
-            f"{severity} is outside {SEVERITY_MIN} (slight) to {SEVERITY_MAX} (strip it)",
+            say(
+                "{severity} is outside {severity_min} (slight) to {severity_max} (strip it)",
+                severity=severity,
+                severity_min=SEVERITY_MIN,
+                severity_max=SEVERITY_MAX,
+            ),
         )
     return severity

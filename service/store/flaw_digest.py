@@ -9,6 +9,7 @@ from datetime import datetime
 from sqlmodel import Session
 
 from service.shop.evidence.digest import CoatLine, Digest, FlawLine, ReadingLine, digest_of
+from service.shop.said import say
 from service.store import raw
 from service.store.db import Database
 from service.store.errors import NotFound
@@ -26,7 +27,7 @@ def read_digest(db: Database, flaw_id: int) -> Digest:
     with db.read() as session:
         row = session.get(Flaw, flaw_id)
         if row is None:
-            raise NotFound("flaw", f"there is no flaw {flaw_id}")
+            raise NotFound("flaw", say("there is no flaw {flaw_id}", flaw_id=flaw_id))
         return digest_behind(session, row)
 
 

@@ -15,6 +15,7 @@ from sqlmodel import Session, col, func, select
 
 from service.science import air as moist
 from service.shop.outlook import Told
+from service.shop.said import say
 from service.store import marks
 from service.store.errors import BadInput
 from service.store.tables import Forecast
@@ -69,13 +70,15 @@ def keep(session: Session, given: NewForecast, now: datetime) -> int:
     """
     issued_at = given.issued_at or now
     if issued_at > now + CLOCKS_APART:
-        raise BadInput("issued_at", f"{issued_at.isoformat()} is yet to come")
+        raise BadInput(
+            "issued_at", say("{issued_at} is yet to come", issued_at=issued_at.isoformat())
+        )
     if issued_at < now - LEARNED_FROM:
-        raise BadInput("issued_at", "is too long ago to be learned from")
+        raise BadInput("issued_at", say("is too long ago to be learned from"))
     for place, hour in enumerate(given.hours):
         if not issued_at - timedelta(days=1) <= hour.at <= issued_at + AHEAD_MOST:
             raise BadInput(
-                f"hours.{place}.at", "is not within a day before and 16 days after issued_at"
+                f"hours.{place}.at", say("is not within a day before and 16 days after issued_at")
             )
     result = session.connection().execute(
         marks.insert(session)(Forecast).on_conflict_do_nothing(),

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sqlmodel import Session, col, func, select
 
 from service.shop.correction import Corrections
+from service.shop.said import say
 from service.store import corrections, horizon, raw, rollups
 from service.store.cover import Piece, cover
 from service.store.errors import BadInput
@@ -83,7 +84,14 @@ def history(
     if step_s is None:
         return History("raw", _raw(session, place_id, from_at, to_at))
     if (to_at - from_at).total_seconds() / step_s > MOST_ROWS:
-        raise BadInput("resolution", f"{resolution} gives more than {MOST_ROWS} rows; ask for less")
+        raise BadInput(
+            "resolution",
+            say(
+                "{resolution} gives more than {most_rows} rows; ask for less",
+                resolution=resolution,
+                most_rows=MOST_ROWS,
+            ),
+        )
     return History(named(step_s), buckets(session, place_id, from_at, to_at, step_s))
 
 
@@ -103,7 +111,7 @@ def step_of(
         Naming ``resolution`` or ``points``.
     """
     if not 2 <= points <= 5000:
-        raise BadInput("points", f"{points} is outside 2 to 5000")
+        raise BadInput("points", say("{points} is outside 2 to 5000", points=points))
     if resolution == "auto":
         return _auto_step(session, place_id, from_at, to_at, points)
     step_s = None if resolution == "raw" else _seconds(resolution)
@@ -115,7 +123,10 @@ def step_of(
 def _seconds(resolution: str) -> int:
     found = re.fullmatch(r"([1-9]\d{0,4})([smhd])", resolution)
     if found is None:
-        raise BadInput("resolution", f"{resolution!r} is not raw, auto or a duration such as 15m")
+        raise BadInput(
+            "resolution",
+            say("{resolution!r} is not raw, auto or a duration such as 15m", resolution=resolution),
+        )
     return int(found[1]) * UNIT_S[found[2]]
 
 
@@ -170,8 +181,12 @@ def _refuse_thinned(
         until = from_millis(max(max(hours) for hours in found.values()) + HOUR_MS)
         raise BadInput(
             "resolution",
-            f"{resolution}: before {until:%Y-%m-%d %H:%M} UTC not all single readings are kept; "
-            "ask from then on, or for 5m or a multiple of it",
+            say(
+                "{resolution}: before {until:%Y-%m-%d %H:%M} UTC not all single "
+                "readings are kept; ask from then on, or for 5m or a multiple of it",
+                resolution=resolution,
+                until=until,
+            ),
         )
 
 
@@ -183,7 +198,10 @@ def _raw(
     found = raw.read(session, list(known), start, end, limit=MOST_ROWS + 1)
     if len(found) > MOST_ROWS:
         raise BadInput(
-            "resolution", f"raw gives more than {MOST_ROWS} rows; ask for a shorter span"
+            "resolution",
+            say(
+                "raw gives more than {most_rows} rows; ask for a shorter span", most_rows=MOST_ROWS
+            ),
         )
     columns = {
         "at": [from_millis(at) for at in found.at_ms.tolist()],

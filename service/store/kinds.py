@@ -12,6 +12,7 @@ from sensors.mapping import Decoder, Mapping, MappingError, mapping_of
 from sensors.topics import overlap, word_of
 from sensors.wire import PayloadError
 from service.clock import Clock
+from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import text
@@ -71,15 +72,21 @@ class Kinds:
         except PayloadError as error:
             raise BadInput(error.field, error.reason) from error
         if kind_id is not None and word != kind_id:
-            raise BadInput("id", f"{kind_id!r} is not 1 to 64 small letters, digits, - and _")
+            raise BadInput(
+                "id",
+                say("{kind_id!r} is not 1 to 64 small letters, digits, - and _", kind_id=kind_id),
+            )
         with self._db.write() as session:
             row = session.get(SensorKind, word)
             if row is not None and row.retired_at is None:
                 field = "name" if kind_id is None else "id"
-                raise Conflict(field, f"there is a sensor kind {word} already")
+                raise Conflict(field, say("there is a sensor kind {word} already", word=word))
             others = [_kind(other) for other in _rows(session)]
             if len(others) >= MOST_KINDS:
-                raise Conflict("name", f"there are {MOST_KINDS} sensor kinds already")
+                raise Conflict(
+                    "name",
+                    say("there are {most_kinds} sensor kinds already", most_kinds=MOST_KINDS),
+                )
             _refuse_overlap(mapping, others)
             row = session.merge(
                 SensorKind(id=word, name=called, spec=mapping.spec(), made_at=self._clock.now())
@@ -92,7 +99,9 @@ class Kinds:
         with self._db.write() as session:
             row = session.get(SensorKind, kind_id)
             if row is None or row.retired_at is not None:
-                raise NotFound("kind", f"there is no sensor kind {kind_id!r} in use")
+                raise NotFound(
+                    "kind", say("there is no sensor kind {kind_id!r} in use", kind_id=kind_id)
+                )
             row.retired_at = self._clock.now()
             session.add(row)
 
@@ -112,7 +121,11 @@ def _refuse_overlap(mapping: Mapping, others: list[Kind]) -> None:
         if other.mapping is not None and overlap(pattern, Decoder(other.mapping).pattern):
             raise Conflict(
                 "mapping.topic",
-                f"takes topics that {other.name} ({other.mapping.topic}) takes already",
+                say(
+                    "takes topics that {name} ({topic}) takes already",
+                    name=other.name,
+                    topic=other.mapping.topic,
+                ),
             )
 
 

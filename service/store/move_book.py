@@ -8,6 +8,7 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.notices import move_key
+from service.shop.said import say
 from service.store import verdict_marks
 from service.store.answering import answer
 from service.store.db import Database
@@ -45,15 +46,17 @@ class MoveBook:
         with self.db.write() as session:
             row = _planned(session, hanging_id)
             if instrument_id not in {None, row.instrument_id}:
-                raise NotFound("move", f"move {hanging_id} is one of another piece")
+                raise NotFound(
+                    "move", say("move {hanging_id} is one of another piece", hanging_id=hanging_id)
+                )
             if row.undone_at is not None:
-                raise Conflict("move", "that move was taken back")
+                raise Conflict("move", say("that move was taken back"))
             if row.moved_at is not None:
                 return row
             first, last = sorted((row.from_at, when))
             others = load_piece(session, row.instrument_id).hangings
             if any(h.id != row.id and first <= h.from_at <= last for h in others):
-                raise Conflict("move", "it was hung elsewhere meanwhile: look where it hangs")
+                raise Conflict("move", say("it was hung elsewhere meanwhile: look where it hangs"))
             key = move_key(planned_of(row))
             told = session.exec(select(Notice).where(col(Notice.key) == key)).all()
             answer(session, [int(notice.id or 0) for notice in told], now)
@@ -70,7 +73,10 @@ class MoveBook:
         with self.db.write() as session:
             row = _planned(session, hanging_id)
             if row.moved_at is None or row.planned_at is None:
-                raise Conflict("moved", f"nobody has said that move {hanging_id} was made")
+                raise Conflict(
+                    "moved",
+                    say("nobody has said that move {hanging_id} was made", hanging_id=hanging_id),
+                )
             row.from_at, row.moved_at = row.planned_at, None
             session.add(row)
             verdict_marks.mark_piece(session, row.instrument_id)
@@ -79,5 +85,5 @@ class MoveBook:
 def _planned(session: Session, hanging_id: int) -> Hanging:
     row = session.get(Hanging, hanging_id)
     if row is None or row.planned_at is None:
-        raise NotFound("move", f"no move {hanging_id} was planned")
+        raise NotFound("move", say("no move {hanging_id} was planned", hanging_id=hanging_id))
     return row

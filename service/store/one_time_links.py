@@ -172,5 +172,5 @@ def _called(session: Session, name: str, now: datetime) -> Person:
 def _person(session: Session, person_id: int) -> Person:
     row = session.get(Person, person_id)
     if row is None or row.retired_at is not None:
-        raise NotFound("person", f"there is no person {person_id}")
+        raise NotFound("person", say("there is no person {person_id}", person_id=person_id))
     return row

@@ -17,6 +17,7 @@ from typing import Any
 from sqlmodel import Session, col, or_, select
 
 from service.clock import Clock
+from service.shop.said import say
 from service.shop.telling import PATIENCE, Step, Told, backoff, plan, too_late
 from service.store.answering import all_seen, answer
 from service.store.db import Database
@@ -170,9 +171,12 @@ class Outbox:
         with self.db.write() as session:
             person, channel = session.get(Person, person_id), session.get(Channel, channel_id)
             if person is None or channel is None or channel.person_id != person_id:
-                raise NotFound("channel", f"there is no channel {channel_id} of this person")
+                raise NotFound(
+                    "channel",
+                    say("there is no channel {channel_id} of this person", channel_id=channel_id),
+                )
             if channel.retired_at is not None:
-                raise NotFound("channel", "was taken away")
+                raise NotFound("channel", say("was taken away"))
             token = secrets.token_urlsafe(16)
             row = new_delivery(
                 f"{TEST}-{token}", Step(0, person_id, channel_id), TEST, (), now, now
@@ -189,7 +193,7 @@ class Outbox:
         with self.db.read() as session:
             row = session.exec(select(Delivery).where(col(Delivery.ack_token) == token)).first()
             if row is None:
-                raise NotFound("token", "this link leads to no message")
+                raise NotFound("token", say("this link leads to no message"))
             return row, _notices(session, row.notices)
 
     def acknowledge(self, delivery_id: int) -> Delivery:
@@ -197,7 +201,9 @@ class Outbox:
         with self.db.write() as session:
             row = session.get(Delivery, delivery_id)
             if row is None:
-                raise NotFound("delivery", f"there is no delivery {delivery_id}")
+                raise NotFound(
+                    "delivery", say("there is no delivery {delivery_id}", delivery_id=delivery_id)
+                )
             answer(session, row.notices, self.clock.now(), person_id=row.person_id)
             if row.acknowledged_at is None:
                 row.state, row.acknowledged_at = "acknowledged", self.clock.now()

@@ -9,6 +9,7 @@ from typing import Any
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
+from service.shop.said import say
 from service.shop.telling import Hearer, Rules
 from service.shop.telling_rules import RuleError, read_rules, read_ways, rules_as_data
 from service.store.accounts import close_in
@@ -57,7 +58,7 @@ class PeopleBook:
         with self.db.write() as session:
             row = session.exec(select(Person).where(col(Person.name) == name)).first()
             if row is not None and row.retired_at is None:
-                raise Conflict("name", f"there is {name!r} already")
+                raise Conflict("name", say("there is {name!r} already", name=name))
             row = row or Person(name=name, made_at=self.clock.now())
             row.retired_at = None
             return self._set(session, row, prefs, telling)
@@ -77,7 +78,7 @@ class PeopleBook:
                 name = text("name", name, 80, required=True)
                 other = session.exec(select(Person).where(col(Person.name) == name)).first()
                 if other is not None and other.id != person_id:
-                    raise Conflict("name", f"there is {name!r} already")
+                    raise Conflict("name", say("there is {name!r} already", name=name))
                 row.name = name
             return self._set(session, row, prefs, telling)
 
@@ -166,7 +167,9 @@ class PeopleBook:
     ) -> Person:
         if prefs is not None:
             if len(json.dumps(dict(prefs))) > MOST_PREFS:
-                raise BadInput("prefs", f"must be at most {MOST_PREFS} characters")
+                raise BadInput(
+                    "prefs", say("must be at most {most_prefs} characters", most_prefs=MOST_PREFS)
+                )
             row.prefs = dict(prefs)
         if telling is not None:
             try:
@@ -176,10 +179,12 @@ class PeopleBook:
                 raise BadInput(error.field, error.reason) from error
             if then is not None:
                 if then == row.id:
-                    raise BadInput("then_person", "must be somebody else")
+                    raise BadInput("then_person", say("must be somebody else"))
                 other = session.get(Person, then)
                 if other is None or other.retired_at is not None:
-                    raise BadInput("then_person", f"there is no person {then}")
+                    raise BadInput(
+                        "then_person", say("there is no person {person_id}", person_id=then)
+                    )
             row.telling = dict(telling)
         session.add(row)
         session.flush()
@@ -227,7 +232,7 @@ def _people(session: Session) -> list[Person]:
 def _person(session: Session, person_id: int) -> Person:
     row = session.get(Person, person_id)
     if row is None or row.retired_at is not None:
-        raise NotFound("person", f"there is no person {person_id}")
+        raise NotFound("person", say("there is no person {person_id}", person_id=person_id))
     return row
 
 
@@ -235,5 +240,7 @@ def _channel(session: Session, person_id: int, channel_id: int) -> Channel:
     _person(session, person_id)
     row = session.get(Channel, channel_id)
     if row is None or row.retired_at is not None or row.person_id != person_id:
-        raise NotFound("channel", f"there is no channel {channel_id} of this person")
+        raise NotFound(
+            "channel", say("there is no channel {channel_id} of this person", channel_id=channel_id)
+        )
     return row

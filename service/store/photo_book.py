@@ -11,6 +11,7 @@ from typing import Literal
 from sqlmodel import Session, col, select
 
 from service.clock import Clock
+from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import text
@@ -53,7 +54,9 @@ class PhotoBook:
             if same is not None:
                 return same
             if len(standing) >= MOST_PHOTOS:
-                raise BadInput("photo", f"a flaw has {MOST_PHOTOS} photos at most")
+                raise BadInput(
+                    "photo", say("a flaw has {most_photos} photos at most", most_photos=MOST_PHOTOS)
+                )
             row = FlawPhoto(
                 flaw_id=flaw_id,
                 digest=digest,
@@ -72,7 +75,9 @@ class PhotoBook:
         with self.db.write() as session:
             row = _photo(session, flaw_id, photo_id)
             if row.undone_at is not None:
-                raise Conflict("photo", f"photo {photo_id} is already undone")
+                raise Conflict(
+                    "photo", say("photo {photo_id} is already undone", photo_id=photo_id)
+                )
             row.undone_at = self.clock.now()
             session.add(row)
 
@@ -87,7 +92,7 @@ class PhotoBook:
             row = _photo(session, flaw_id, photo_id)
         path = self._path(row.digest, size)
         if row.undone_at is not None or not path.is_file():
-            raise NotFound("photo", f"photo {photo_id} is not here any more")
+            raise NotFound("photo", say("photo {photo_id} is not here any more", photo_id=photo_id))
         return path
 
     def _keep(self, picture: Picture) -> str:
@@ -125,11 +130,14 @@ def _standing(session: Session, flaw_ids: list[int]) -> list[FlawPhoto]:
 
 def _flaw(session: Session, flaw_id: int) -> None:
     if session.get(Flaw, flaw_id) is None:
-        raise NotFound("flaw", f"there is no flaw {flaw_id}")
+        raise NotFound("flaw", say("there is no flaw {flaw_id}", flaw_id=flaw_id))
 
 
 def _photo(session: Session, flaw_id: int, photo_id: int) -> FlawPhoto:
     row = session.get(FlawPhoto, photo_id)
     if row is None or row.flaw_id != flaw_id:
-        raise NotFound("photo", f"flaw {flaw_id} has no photo {photo_id}")
+        raise NotFound(
+            "photo",
+            say("flaw {flaw_id} has no photo {photo_id}", flaw_id=flaw_id, photo_id=photo_id),
+        )
     return row

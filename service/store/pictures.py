@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
+from service.shop.said import say
 from service.store.errors import BadInput
 
 __all__ = ["LONGEST_PX", "MOST_BYTES", "MOST_PIXELS", "SMALL_PX", "Picture", "reencoded"]
@@ -52,10 +53,15 @@ def reencoded(data: bytes, field: str = "photo") -> Picture:
         Naming ``field`` where it is too large, of another kind, cut off or damaged.
     """
     if not data:
-        raise BadInput(field, "is empty: choose a picture first")
+        raise BadInput(field, say("is empty: choose a picture first"))
     if len(data) > MOST_BYTES:
         raise BadInput(
-            field, f"is {len(data) / 1e6:.0f} MB large; {MOST_BYTES / 1e6:.0f} MB at most"
+            field,
+            say(
+                "is {size:.0f} MB large; {most:.0f} MB at most",
+                size=len(data) / 1e6,
+                most=MOST_BYTES / 1e6,
+            ),
         )
     with _one_at_a_time:
         upright = _decoded(data, field)
@@ -77,9 +83,9 @@ def _decoded(data: bytes, field: str) -> Image.Image:
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise _too_many(field) from error
     except UnidentifiedImageError as error:
-        raise BadInput(field, "is no JPEG, PNG or WebP picture") from error
+        raise BadInput(field, say("is no JPEG, PNG or WebP picture")) from error
     except Exception as error:
-        raise BadInput(field, "is cut off or damaged: it cannot be read to its end") from error
+        raise BadInput(field, say("is cut off or damaged: it cannot be read to its end")) from error
 
 
 def _countable(image: Image.Image, field: str) -> None:
@@ -88,7 +94,10 @@ def _countable(image: Image.Image, field: str) -> None:
 
 
 def _too_many(field: str) -> BadInput:
-    return BadInput(field, f"has more than {MOST_PIXELS // 1_000_000} million pixels")
+    return BadInput(
+        field,
+        say("has more than {most_pixels} million pixels", most_pixels=MOST_PIXELS // 1_000_000),
+    )
 
 
 def _plain(image: Image.Image) -> Image.Image:

@@ -18,6 +18,7 @@ from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
 from service.shop.moves import Moved, held
 from service.shop.parts import WHOLE, PartState, due, overall, touches
 from service.shop.projection import AirCourse, Hole, ReadyTime, clock_at, holes_in, ready_times
+from service.shop.said import say
 from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
 from service.store.catalogue import Catalogue
@@ -94,7 +95,9 @@ def load_piece(session: Session, instrument_id: int) -> Piece:
 def _load_piece(session: Session, instrument_id: int) -> Piece:
     row = session.get(Instrument, instrument_id)
     if row is None:
-        raise NotFound("instrument", f"there is no instrument {instrument_id}")
+        raise NotFound(
+            "instrument", say("there is no instrument {instrument_id}", instrument_id=instrument_id)
+        )
     return _with_records(session, [row])[0]
 
 

@@ -6,6 +6,7 @@ import re
 from typing import TypedDict
 
 from service.clock import Clock
+from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import text, within
@@ -43,7 +44,7 @@ class PlaceBook:
     ) -> Place:
         """Make a place; raises BadInput or Conflict."""
         if not WORD.fullmatch(place_id) or place_id in RESERVED:
-            raise BadInput("id", "small letters, digits, - and _ only; and not 'notices'")
+            raise BadInput("id", say("small letters, digits, - and _ only; and not 'notices'"))
         named = name or place_id.replace("-", " ").replace("_", " ")
         checked = _checked(
             {
@@ -55,7 +56,9 @@ class PlaceBook:
         )
         with self.db.write() as session:
             if session.get(Place, place_id) is not None:
-                raise Conflict("id", f"there is already a place {place_id!r}")
+                raise Conflict(
+                    "id", say("there is already a place {place_id!r}", place_id=place_id)
+                )
             row = Place(id=place_id, made_at=self.clock.now(), **checked)
             session.add(row)
         return row
@@ -70,7 +73,7 @@ class PlaceBook:
         with self.db.write() as session:
             row = session.get(Place, place_id)
             if row is None:
-                raise NotFound("place", f"there is no place {place_id!r}")
+                raise NotFound("place", say("there is no place {name!r}", name=place_id))
             for name, value in checked.items():
                 setattr(row, name, value)
             session.add(row)
@@ -82,7 +85,10 @@ def _checked(given: PlaceChange) -> PlaceChange:
     if "name" in found:
         found["name"] = text("name", found["name"], 120, required=True)
     if "kind" in found and found["kind"] not in PLACE_KINDS:
-        raise BadInput("kind", f"{found['kind']!r} is none of {', '.join(PLACE_KINDS)}")
+        raise BadInput(
+            "kind",
+            say("{value!r} is none of {known}", value=found["kind"], known=", ".join(PLACE_KINDS)),
+        )
     volume, changes = found.get("volume_m3"), found.get("air_changes_h")
     if volume is not None:
         within("volume_m3", volume, 0.1, 1e5, "m³")

@@ -391,15 +391,33 @@ def _check(working: Working) -> None:
     for name, (low, high) in _LIMITS.items():
         within(name, getattr(working, name), low, high, "min" if name.endswith("_min") else "")
     if not working.hours:
-        raise BadInput("hours", "no day is left to work on")
+        raise BadInput("hours", say("no day is left to work on"))
     for day, (opens, closes) in working.hours.items():
         if day not in DAYS:
-            raise BadInput("hours", f"{day!r} is none of {', '.join(DAYS)}")
+            raise BadInput(
+                "hours", say("{value!r} is none of {known}", value=day, known=", ".join(DAYS))
+            )
         try:
             if time.fromisoformat(opens) >= time.fromisoformat(closes):
-                raise BadInput("hours", f"{day}: {opens} does not lie before {closes}")
+                raise BadInput(
+                    "hours",
+                    say(
+                        "{day}: {opens} does not lie before {closes}",
+                        day=day,
+                        opens=opens,
+                        closes=closes,
+                    ),
+                )
         except ValueError as error:
-            raise BadInput("hours", f"{day}: {opens} to {closes} are no times of day") from error
+            raise BadInput(
+                "hours",
+                say(
+                    "{day}: {opens} to {closes} are no times of day",
+                    day=day,
+                    opens=opens,
+                    closes=closes,
+                ),
+            ) from error
 
 
 def _why_not(card: InstrumentCard) -> str:

@@ -15,6 +15,7 @@ from sqlmodel import Session, col, select
 
 from service.clock import Clock
 from service.shop.materials import Material
+from service.shop.said import say
 from service.shop.schedule import Schedule
 from service.store.catalogue import (
     Catalogue,
@@ -65,7 +66,14 @@ class RecipeBook:
             Naming ``text`` with the line and field that are wrong.
         """
         if len(text) > LONGEST_TEXT:
-            raise BadInput("text", f"is {len(text)} characters long; {LONGEST_TEXT} at most")
+            raise BadInput(
+                "text",
+                say(
+                    "is {length:d} characters long; {most:d} at most",
+                    length=len(text),
+                    most=LONGEST_TEXT,
+                ),
+            )
         with self.db.write() as session:
             try:
                 entry = _parsed(kind, text)
@@ -111,11 +119,17 @@ class RecipeBook:
         said = short_text("basis", basis, 120, required=True)
         for name, figures in marks.items():
             if name not in data["marks"]:
-                raise BadInput("marks", f"{material_id} has no mark {name!r}")
+                raise BadInput(
+                    "marks",
+                    say("{material_id} has no mark {name!r}", material_id=material_id, name=name),
+                )
             data["marks"][name] = _with_figures(data["marks"][name], figures, said)
         for name, value in limits.items():
             if name not in LIMITS:
-                raise BadInput("limits", f"{name!r} is none of {', '.join(LIMITS)}")
+                raise BadInput(
+                    "limits",
+                    say("{value!r} is none of {known}", value=name, known=", ".join(LIMITS)),
+                )
             data["limits"][name] = {"value": value, "basis": said}
         text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=100)
         return self.write("material", text, who=who, note=said)[1]
@@ -124,7 +138,9 @@ class RecipeBook:
         """Return the YAML that holds; raises NotFound."""
         found = self.catalogue.texts.get((kind, entry_id))
         if found is None:
-            raise NotFound(kind, f"there is no {kind} {entry_id!r}")
+            raise NotFound(
+                kind, say("there is no {kind} {entry_id!r}", kind=kind, entry_id=entry_id)
+            )
         return found
 
     def versions(self, kind: Kind, entry_id: str) -> list[Version]:
@@ -171,7 +187,10 @@ def _with_figures(
     """Lay figures over a mark; a range that no longer holds the middle goes."""
     unknown = [name for name in figures if name not in MARK_FIGURES]
     if unknown:
-        raise BadInput("marks", f"{unknown[0]!r} is none of {', '.join(MARK_FIGURES)}")
+        raise BadInput(
+            "marks",
+            say("{value!r} is none of {known}", value=unknown[0], known=", ".join(MARK_FIGURES)),
+        )
     changed = {k: v for k, v in {**mark, **figures, "basis": basis}.items() if v is not None}
     if "low" not in figures and changed.get("low", 0.0) > changed["hours"]:
         del changed["low"]

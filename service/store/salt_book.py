@@ -21,6 +21,7 @@ from service.clock import Clock
 from service.science.salts import SALTS, equilibrium_rh
 from service.shop.correction import Corrections
 from service.shop.jars import Jar, JarError, Outcome, is_apart, outcome
+from service.shop.said import say
 from service.shop.settled import FIT_S, WINDOW_S, Settling, settling
 from service.store import corrections
 from service.store.db import Database
@@ -105,7 +106,10 @@ class SaltBook:
                 .limit(1)
             ).first()
             if row is None:
-                raise NotFound("salt_check", f"sensor {sensor_id} had no salt check yet")
+                raise NotFound(
+                    "salt_check",
+                    say("sensor {sensor_id} had no salt check yet", sensor_id=sensor_id),
+                )
             return self._view(session, row)
 
     # -- doing -----------------------------------------------------------------------------
@@ -114,16 +118,25 @@ class SaltBook:
         """Begin: the sensor is in the jar with the ``first`` salt now."""
         for field, salt in (("first", first), ("second", second)):
             if salt not in SALTS:
-                raise BadInput(field, f"{salt!r} is none of {', '.join(SALTS)}")
+                raise BadInput(
+                    field, say("{value!r} is none of {known}", value=salt, known=", ".join(SALTS))
+                )
         if not is_apart(first, second):
-            raise BadInput("second", f"{second} is less than 20 % RH from {first}; take another")
+            raise BadInput(
+                "second",
+                say(
+                    "{second} is less than 20 % RH from {first}; take another",
+                    second=second,
+                    first=first,
+                ),
+            )
         now = self.clock.now()
         with self.db.write() as session:
             sensor = sensor_row(session, sensor_id)
             if sensor.retired_at is not None:
-                raise Conflict("sensor", "is out of use; bring it back first")
+                raise Conflict("sensor", say("is out of use; bring it back first"))
             if _open(session, sensor_id) is not None:
-                raise Conflict("salt_check", "one is already under way for this sensor")
+                raise Conflict("salt_check", say("one is already under way for this sensor"))
             row = SaltCheck(
                 sensor_id=sensor_id,
                 begun_at=now,
@@ -149,12 +162,16 @@ class SaltBook:
             view = self._view(session, row)
             index = {"first jar": 0, "second jar": 1}.get(view.stage)
             if index is None:
-                raise Conflict("jar", "the sensor is in no jar whose reading is still to be taken")
+                raise Conflict(
+                    "jar", say("the sensor is in no jar whose reading is still to be taken")
+                )
             now_is = view.jars[index].settling
             if now_is is None or now_is.rh_pct is None or now_is.air_c is None:
-                raise Conflict("jar", "no reading has come from it within the last hour")
+                raise Conflict("jar", say("no reading has come from it within the last hour"))
             if not now_is.settled and not anyway:
-                raise Conflict("jar", f"has not settled: {'; '.join(now_is.still)}")
+                raise Conflict(
+                    "jar", say("has not settled: {known}", known="; ".join(now_is.still))
+                )
             taken = {
                 "at": self.clock.now().isoformat(),
                 "settled": now_is.settled,
@@ -171,7 +188,9 @@ class SaltBook:
         with self.db.write() as session:
             row = self._under_way(session, sensor_id)
             if self._view(session, row).stage != "to second jar":
-                raise Conflict("jar", "the first jar's reading comes first, and the second once")
+                raise Conflict(
+                    "jar", say("the first jar's reading comes first, and the second once")
+                )
             self._write_jar(session, row, 1, since=self.clock.now().isoformat())
             return self._view(session, row)
 
@@ -181,7 +200,7 @@ class SaltBook:
             row = self._under_way(session, sensor_id)
             view = self._view(session, row)
             if jar not in (0, 1) or view.jars[jar].taken is None:
-                raise Conflict("jar", "only a jar that was taken can be done again")
+                raise Conflict("jar", say("only a jar that was taken can be done again"))
             self._write_jar(session, row, jar, since=self.clock.now().isoformat(), taken=None)
             if view.jars[1 - jar].taken is None:
                 self._write_jar(session, row, 1 - jar, since=None)
@@ -240,7 +259,7 @@ class SaltBook:
         sensor_row(session, sensor_id)
         row = _open(session, sensor_id)
         if row is None:
-            raise Conflict("salt_check", "none is under way for this sensor")
+            raise Conflict("salt_check", say("none is under way for this sensor"))
         return row
 
     def _end(self, session: Session, row: SaltCheck, now: datetime) -> None:

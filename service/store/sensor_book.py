@@ -19,6 +19,7 @@ from sqlmodel import Session, col, select
 from service.clock import Clock
 from service.shop.correction import CORRECTABLE
 from service.shop.jars import OWN_SD_PCT
+from service.shop.said import say
 from service.store import corrections
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
@@ -161,9 +162,14 @@ class SensorBook:
             if abs(value - own.raw) > MOST_OFF[quantity]:
                 raise BadInput(
                     "value",
-                    f"is {abs(value - own.raw):.1f} {UNITS[quantity]} from what the sensor sent"
-                    f" ({own.raw:.1f}); more than {MOST_OFF[quantity]:.0f} is a fault, or not the"
-                    " same air",
+                    say(
+                        "is {value:.1f} {units} from what the sensor sent ({raw:.1f}); more "
+                        "than {most_off:.0f} is a fault, or not the same air",
+                        value=abs(value - own.raw),
+                        units=UNITS[quantity],
+                        raw=own.raw,
+                        most_off=MOST_OFF[quantity],
+                    ),
                 )
             known = corrections.standing(session, [sensor_id])[sensor_id]
             slope, _ = known.line(quantity, when.timestamp())
@@ -232,10 +238,20 @@ class SensorBook:
             row = session.get(Correction, correction_id)
             if row is None or row.sensor_id != sensor_id:
                 raise NotFound(
-                    "correction", f"sensor {sensor_id} has no correction {correction_id}"
+                    "correction",
+                    say(
+                        "sensor {sensor_id} has no correction {correction_id}",
+                        sensor_id=sensor_id,
+                        correction_id=correction_id,
+                    ),
                 )
             if row.undone_at is not None:
-                raise Conflict("correction", f"correction {correction_id} is already undone")
+                raise Conflict(
+                    "correction",
+                    say(
+                        "correction {correction_id} is already undone", correction_id=correction_id
+                    ),
+                )
             corrections.undo(session, row, self.clock.now())
         self.on_marked()
 
@@ -269,15 +285,23 @@ class SensorBook:
         if raw.size < FEWEST:
             raise BadInput(
                 "at",
-                f"the sensor has {raw.size} usable readings of this within 15 min of then;"
-                f" {FEWEST} at least are needed",
+                say(
+                    "the sensor has {size} usable readings of this within 15 min of then; "
+                    "{fewest} at least are needed",
+                    size=raw.size,
+                    fewest=FEWEST,
+                ),
             )
         mean, sd = float(raw.mean()), float(raw.std(ddof=1))
         if sd > MOST_SPREAD[quantity]:
             raise BadInput(
                 "at",
-                f"what the sensor said moved too much within 15 min of then (by {sd:.1f}"
-                f" {UNITS[quantity]}); compare in still air",
+                say(
+                    "what the sensor said moved too much within 15 min of then (by "
+                    "{sd:.1f} {units}); compare in still air",
+                    sd=sd,
+                    units=UNITS[quantity],
+                ),
             )
         known = corrections.standing(session, [sensor_id])[sensor_id]
         corrected = known.at(quantity, at.timestamp(), mean)
@@ -289,7 +313,10 @@ class SensorBook:
 
 def _quantity(quantity: str) -> None:
     if quantity not in CORRECTABLE:
-        raise BadInput("quantity", f"{quantity!r} is none of {', '.join(CORRECTABLE)}")
+        raise BadInput(
+            "quantity",
+            say("{value!r} is none of {known}", value=quantity, known=", ".join(CORRECTABLE)),
+        )
 
 
 def _raw(row: Reading, quantity: str) -> float | None:

@@ -13,6 +13,7 @@ from sqlmodel import Session, col, func, select
 from service.shop.correction import CORRECTABLE, Corrections
 from service.shop.notices import CheckState
 from service.shop.quality import names_of
+from service.shop.said import say
 from service.store import corrections
 from service.store.absences import BACK_AFTER
 from service.store.airs import ShopFacts
@@ -107,7 +108,7 @@ def sensor_row(session: Session, sensor_id: int) -> Sensor:
     """Read one sensor; raises NotFound."""
     row = session.get(Sensor, sensor_id)
     if row is None:
-        raise NotFound("sensor", f"there is no sensor {sensor_id}")
+        raise NotFound("sensor", say("there is no sensor {sensor_id}", sensor_id=sensor_id))
     return row
 
 

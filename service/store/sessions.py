@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from sqlmodel import Session, col, or_, select
 
 from service.clock import Clock
+from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import NotFound
 from service.store.secrets_hashed import digest, new_secret
@@ -85,7 +86,9 @@ class Sessions:
             row = session.get(DeviceSession, session_id)
             mine = account_id is None or (row is not None and row.account_id == account_id)
             if row is None or row.ended_at is not None or not mine:
-                raise NotFound("session", f"there is no device {session_id}")
+                raise NotFound(
+                    "session", say("there is no device {session_id}", session_id=session_id)
+                )
             row.ended_at = self.clock.now()
             session.add(row)
 

@@ -114,7 +114,7 @@ class SettingsBook:
             taken = dict(self._kept)
             for name, value in given.items():
                 if name not in NAMES:
-                    raise BadInput(name, "there is no such setting")
+                    raise BadInput(name, say("there is no such setting"))
                 source = self._source(name)
                 if source in {"environment", "file"}:
                     if value == getattr(self._now, name):

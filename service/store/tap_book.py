@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from sqlmodel import col, delete
 
 from service.clock import Clock
+from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict
 from service.store.tables import Tap
@@ -49,13 +50,13 @@ class TapBook:
             Where the key was given to another act.
         """
         if not KEY.fullmatch(key):
-            raise BadInput("tap", "is no key of a tap (a UUID in small letters)")
+            raise BadInput("tap", say("is no key of a tap (a UUID in small letters)"))
         with self.db.read() as session:
             row = session.get(Tap, key)
         if row is None:
             return None
         if row.act != act:
-            raise Conflict("tap", f"this key belongs to a tap on {row.act}")
+            raise Conflict("tap", say("this key belongs to a tap on {act}", act=row.act))
         return row.answer
 
     def record(self, key: str, act: str, do: Callable[[], str]) -> str:
@@ -80,14 +81,17 @@ class TapBook:
         """
         now = self.clock.now()
         if said.tzinfo is None:
-            raise BadInput("tapped_at", "needs a time zone: add Z or an offset such as +01:00")
+            raise BadInput("tapped_at", say("needs a time zone: add Z or an offset such as +01:00"))
         if said > now + AHEAD:
             raise BadInput(
-                "tapped_at", "lies ahead of the shop's time: record it with its time by hand"
+                "tapped_at", say("lies ahead of the shop's time: record it with its time by hand")
             )
         if said < now - LONGEST_WAIT:
             raise BadInput(
                 "tapped_at",
-                f"is over {LONGEST_WAIT.days} days ago: record it with its time by hand",
+                say(
+                    "is over {days} days ago: record it with its time by hand",
+                    days=LONGEST_WAIT.days,
+                ),
             )
         return min(said, now)

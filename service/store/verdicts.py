@@ -104,7 +104,9 @@ class VerdictBook:
         can be about. Raises NotFound and BadInput.
         """
         if said not in READY_BY:
-            raise BadInput("said", f"{said!r} is none of {', '.join(READY_BY)}")
+            raise BadInput(
+                "said", say("{value!r} is none of {known}", value=said, known=", ".join(READY_BY))
+            )
         now = self.clock.now()
         when = instant("at", at, now)
         with self.db.write() as session:
@@ -112,16 +114,32 @@ class VerdictBook:
             coat = _coat(piece, coat_id, when)
             material = self.catalogue.material_of(coat.material_id, coat.material_version)
             if material is None:
-                raise BadInput("coat", f"nothing is known of its material {coat.material_id!r}")
+                raise BadInput(
+                    "coat",
+                    say(
+                        "nothing is known of its material {material_id!r}",
+                        material_id=coat.material_id,
+                    ),
+                )
             hours, gap_h = verdict_clocks.clock_of(session, piece, self.catalogue, coat, when)
             if mark is None:
                 waited = _waited(session, piece, self.catalogue, coat, when)
                 mark = mark_for(said, hours, material.marks, waited)
             known = ", ".join(material.marks)
             if mark is None:
-                raise BadInput("mark", f"say which: {material.name} has {known}")
+                raise BadInput(
+                    "mark", say("say which: {name} has {known}", name=material.name, known=known)
+                )
             if mark not in material.marks:
-                raise BadInput("mark", f"{material.name} has no mark {mark!r}, but {known}")
+                raise BadInput(
+                    "mark",
+                    say(
+                        "{name} has no mark {mark!r}, but {known}",
+                        name=material.name,
+                        mark=mark,
+                        known=known,
+                    ),
+                )
             row = Verdict(
                 coat_id=int(coat.id or 0),
                 material_id=material.id,
@@ -149,7 +167,7 @@ class VerdictBook:
         """Say what a material's time scale has learned, verdict by verdict; raises NotFound."""
         material = self.catalogue.materials.get(material_id)
         if material is None:
-            raise NotFound("material", f"there is no material {material_id!r}")
+            raise NotFound("material", say("there is no material {name!r}", name=material_id))
         prior = Prior.of(material)
         with self.db.read() as session:
             rows = _standing(session, material_id)
@@ -212,13 +230,13 @@ def _coat(piece: Piece, coat_id: int | None, when: datetime) -> Coat:
     if coat_id is None:
         on = [coat for coat in piece.coats if coat.at <= when]
         if not on:
-            raise BadInput("coat", "no coat was on by then")
+            raise BadInput("coat", say("no coat was on by then"))
         return on[-1]
     found = next((coat for coat in piece.coats if coat.id == coat_id), None)
     if found is None:
-        raise BadInput("coat", f"coat {coat_id} is not on this instrument")
+        raise BadInput("coat", say("coat {coat_id} is not on this instrument", coat_id=coat_id))
     if found.at > when:
-        raise BadInput("at", f"coat {coat_id} went on after that")
+        raise BadInput("at", say("coat {coat_id} went on after that", coat_id=coat_id))
     return found
 
 
@@ -254,9 +272,9 @@ def _waited_h(verdict: Verdict, coat: Coat) -> float:
 
 def _left_out(row: _Row, material: Material) -> str:
     if row[0].mark not in material.marks:
-        return f"the material no longer has a mark {row[0].mark!r}"
+        return say("the material no longer has a mark {mark!r}", mark=row[0].mark)
     if _holes(row):
-        return f"no readings for {row[0].gap_h:.1f} h of the wait"
+        return say("no readings for {hours:.1f} h of the wait", hours=row[0].gap_h)
     return ""
 
 

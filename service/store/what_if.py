@@ -8,6 +8,7 @@ from sqlmodel import Session, col, select
 
 from service.shop.projection import REFERENCE
 from service.shop.room_work import Room
+from service.shop.said import say
 from service.shop.what_if import Change, OnePiece, WhatIf, what_if
 from service.store.arrivals import bodies_on
 from service.store.desk import Desk
@@ -70,7 +71,9 @@ def ask_what_if(desk: Desk, asked: Asked, change: Change, given: RoomGiven) -> W
         plate_mm=asked.plate_mm,
     )
     if now.air is None:
-        raise Conflict("place", "no reading has come from this place, so there is no air to change")
+        raise Conflict(
+            "place", say("no reading has come from this place, so there is no air to change")
+        )
     with desk.db.read() as session:
         space = _room(desk, session, asked.place_id, given)
         scales = desk.reckoning(session).scales_of(material)
@@ -99,7 +102,7 @@ def _room(desk: Desk, session: Session, place_id: str, given: RoomGiven) -> Room
         within("air_changes_h", changes, 0.0, 1000.0, "1/h")
     if given.makeup is not None:
         if given.makeup not in by_id:
-            raise BadInput("makeup", f"there is no place {given.makeup!r}")
+            raise BadInput("makeup", say("there is no place {name!r}", name=given.makeup))
         sources = [by_id[given.makeup]]
     else:
         # Fresh air is that of outdoors, else of a store beside it.
@@ -114,7 +117,7 @@ def _room(desk: Desk, session: Session, place_id: str, given: RoomGiven) -> Room
         if air is not None and air.trouble is None:
             return Room(volume, changes, air.humidity_ratio_g_kg, f"as in {source.name} now")
     if given.makeup is not None:
-        raise BadInput("makeup", f"the air of {given.makeup} is not known now")
+        raise BadInput("makeup", say("the air of {makeup} is not known now", makeup=given.makeup))
     return Room(volume, changes)
 
 

@@ -12,6 +12,7 @@ from sqlmodel import Session, col, select
 from service.clock import Clock
 from service.shop.cards import NextAct
 from service.shop.parts import PARTS, touches
+from service.shop.said import say
 from service.store import evidence, forecasts, verdict_marks
 from service.store.answering import answer
 from service.store.arrivals import ArrivalBook, arrivals_on
@@ -120,7 +121,14 @@ class Work:
         """
         if schedule_id not in self.catalogue.schedules:
             known = ", ".join(sorted(self.catalogue.schedules))
-            raise BadInput("schedule", f"unknown schedule {schedule_id!r}; known: {known}")
+            raise BadInput(
+                "schedule",
+                say(
+                    "unknown schedule {schedule_id!r}; known: {known}",
+                    schedule_id=schedule_id,
+                    known=known,
+                ),
+            )
         within("plate_mm", plate_mm, 1.0, 100.0, "mm")
         number = text("shop_number", shop_number, 32, required=True)
         when = self._when("at", at)
@@ -129,7 +137,7 @@ class Work:
                 select(Instrument.id).where(col(Instrument.shop_number) == number)
             ).first()
             if taken is not None:
-                raise Conflict("shop_number", f"shop number {number} is taken")
+                raise Conflict("shop_number", say("shop number {number} is taken", number=number))
             row = Instrument(
                 shop_number=number,
                 kind=text("kind", kind, 80, required=True),
@@ -157,7 +165,7 @@ class Work:
         with self.db.write() as session:
             piece = load_piece(session, instrument_id)
             if when > now and not piece.hangings:
-                raise Conflict("at", "hang it somewhere first: it hangs nowhere until then")
+                raise Conflict("at", say("hang it somewhere first: it hangs nowhere until then"))
             row = _hang(session, instrument_id, place_id, when)
             row.planned_at = when if when > now else None
             session.add(row)
@@ -190,9 +198,11 @@ class Work:
         """
         when = self._when("at", at)
         if passes is not None and not 1 <= passes <= 20:
-            raise BadInput("passes", f"{passes} is outside 1 to 20")
+            raise BadInput("passes", say("{passes} is outside 1 to 20", passes=passes))
         if build and build not in BUILDS:
-            raise BadInput("build", f"{build!r} is none of {', '.join(BUILDS)}")
+            raise BadInput(
+                "build", say("{value!r} is none of {known}", value=build, known=", ".join(BUILDS))
+            )
         if distance_cm is not None:
             within("distance_cm", distance_cm, 5.0, 100.0, "cm")
         with self.db.write() as session:
@@ -254,11 +264,18 @@ class Work:
             key = step_key or act.step_key
             schedule = schedule_of(piece, self.catalogue)
             if key is None:
-                raise Conflict("step", "the schedule is through: no step is open")
+                raise Conflict("step", say("the schedule is through: no step is open"))
             if schedule is None or schedule.step(key) is None:
-                raise BadInput("step", f"schedule {piece.row.schedule_id} has no step {key!r}")
+                raise BadInput(
+                    "step",
+                    say(
+                        "schedule {schedule_id} has no step {key!r}",
+                        schedule_id=piece.row.schedule_id,
+                        key=key,
+                    ),
+                )
             if any(s.step_key == key and touches(s.parts, done_on) for s in piece.steps):
-                raise Conflict("step", f"{key} is already recorded as finished")
+                raise Conflict("step", say("{key} is already recorded as finished", key=key))
             row = StepDone(
                 instrument_id=piece.id,
                 step_key=key,
@@ -282,13 +299,16 @@ class Work:
             self.moves.withdraw(row_id)
             return
         if kind not in RECORDS:
-            raise BadInput("kind", f"{kind!r} is none of {', '.join(RECORDS)}, moved")
+            known = ", ".join((*RECORDS, "moved"))
+            raise BadInput("kind", say("{value!r} is none of {known}", value=kind, known=known))
         with self.db.write() as session:
             row = cast("Record | None", session.get(RECORDS[kind], row_id))
             if row is None:
-                raise NotFound(kind, f"there is no {kind} {row_id}")
+                raise NotFound(kind, say("there is no {kind} {row_id}", kind=kind, row_id=row_id))
             if row.undone_at is not None:
-                raise Conflict(kind, f"{kind} {row_id} is already undone")
+                raise Conflict(
+                    kind, say("{kind} {row_id} is already undone", kind=kind, row_id=row_id)
+                )
             row.undone_at = self.clock.now()
             session.add(row)
             if isinstance(row, Coat | Hanging):
@@ -321,7 +341,7 @@ class Work:
                 ),
             ]
             if not acts:
-                raise Conflict("instrument", "nothing is left to undo")
+                raise Conflict("instrument", say("nothing is left to undo"))
             _, _, said, row = max(acts, key=lambda act: act[:2])
             row.undone_at = self.clock.now()
             session.add(row)
@@ -334,7 +354,7 @@ class Work:
         """Mark a notice as seen, so that nobody else is asked; twice changes nothing."""
         with self.db.write() as session:
             if session.get(Notice, notice_id) is None:
-                raise NotFound("notice", f"there is no notice {notice_id}")
+                raise NotFound("notice", say("there is no notice {notice_id}", notice_id=notice_id))
             answer(session, [notice_id], self.clock.now())
 
     # -- what the use cases share ----------------------------------------------------------
@@ -361,7 +381,10 @@ class Work:
         if given is not None:
             return given
         if act.material_id is None:
-            raise BadInput("material", f"the open step ({act.step_name}) takes no coat: name one")
+            raise BadInput(
+                "material",
+                say("the open step ({step_name}) takes no coat: name one", step_name=act.step_name),
+            )
         return act.material_id
 
     def _step_for(self, piece: Piece, act: NextAct, material_id: str) -> str:
@@ -379,7 +402,7 @@ class Work:
         here = place_at(piece, when)
         if place_id is None:
             if here is None:
-                raise BadInput("place", "say where: the instrument hangs in no place yet")
+                raise BadInput("place", say("say where: the instrument hangs in no place yet"))
             return here
         if place_id != here:
             _hang(session, piece.id, place_id, when)
@@ -390,13 +413,16 @@ def _parts(named: Sequence[str], known: Sequence[str]) -> list[str]:
     """Return parts in the order they are known in, each once."""
     unknown = [part for part in named if part not in known]
     if unknown:
-        raise BadInput("parts", f"{unknown[0]!r} is none of {', '.join(known)}")
+        raise BadInput(
+            "parts",
+            say("{value!r} is none of {known}", value=unknown[0], known=", ".join(known)),
+        )
     return [part for part in known if part in named]
 
 
 def _hang(session: Session, instrument_id: int, place_id: str, when: datetime) -> Hanging:
     if session.get(Place, place_id) is None:
-        raise BadInput("place", f"there is no place {place_id!r}")
+        raise BadInput("place", say("there is no place {name!r}", name=place_id))
     row = Hanging(instrument_id=instrument_id, place_id=place_id, from_at=when)
     session.add(row)
     session.flush()

@@ -12,10 +12,12 @@ from typing import Any
 from service.address import public_url
 from service.notify.calendar import Entry, as_ics, settled
 from service.shop.cards import InstrumentCard
+from service.shop.said import say
 from service.shop.spray_windows import SprayWindow
 from service.store.errors import NotFound
 from service.store.facts import Facts
 from service.web.deps import Shop
+from service.web.tongue import ENGLISH
 from service.web.words import Words
 
 __all__ = ["address", "feed", "path", "renew"]
@@ -64,12 +66,14 @@ def feed(
     """
     kept = _token(shop)
     if not hmac.compare_digest(token.encode(), str(kept["token"]).encode()):
-        raise NotFound("token", "there is no such calendar")
+        raise NotFound("token", say("there is no such calendar"))
     now, cards = shop.clock.now(), shop.desk.cards()
     fresh = [e for card in cards if (e := _ready(card, words)) is not None]
     for where, what in _wanted(shop, cards, place, material):
         fresh += _windows(shop, where, what, words, now)
     asked = "" if place is None and material is None else f"{place}:{material}"
+    if words.tongue is not ENGLISH:
+        asked = f"{asked}:{words.tongue.lang}"
     key = f"{TOLD}:{hashlib.sha256(asked.encode()).hexdigest()[:16]}"
     told = Facts(shop.desk.db).update(
         key, lambda there: {"events": settled((there or {}).get("events", {}), fresh, now)}
@@ -87,22 +91,32 @@ def _ready(card: InstrumentCard, words: Words) -> Entry | None:
     if wait is None or wait.ready_at is None or act.state not in {"waiting", "ready"}:
         return None
     gap_h = wait.trailing_gap_h
-    blind = f" No reading for the last {gap_h:.0f} h." if gap_h >= 1 else ""
-    coat = f" {act.coat_number} of {act.coats}" if act.coats and act.coat_number else ""
+    name, blind = words.tongue.said, ""
+    if gap_h >= 1:
+        blind = words.say("No reading for the last {hours} h.", hours=words.figure(gap_h))
+    what = name(act.step_name)
+    if act.coats and act.coat_number:
+        what = words.say(
+            "{what} {number} of {coats}", what=what, number=act.coat_number, coats=act.coats
+        )
     marks: tuple[datetime, ...] = ()
     if wait.reached or wait.ready_from is None or wait.ready_until is None:
-        text = f"Ready since {_said(wait.ready_at, words)}."
+        text = words.say("Ready since {at}.", at=_said(wait.ready_at, words))
     else:
         marks = (wait.ready_from, wait.ready_until)
-        text = (
-            f"Likely between {_said(marks[0], words)} and {_said(marks[1], words)} "
-            f"(8 times in 10). It waits for {act.waits_for}."
+        text = words.say(
+            "Likely between {first} and {last} (8 times in 10). It waits for {what}.",
+            first=_said(marks[0], words),
+            last=_said(marks[1], words),
+            what=name(act.waits_for),
         )
     return Entry(
         uid=f"ready-{card.id}-{card.last_coat_id or 0}-{act.step_key}-{act.coat_number or 0}",
         family="ready",
-        title=f"{card.shop_number} {card.kind}: {act.step_name}{coat}",
-        text=f"{text}{blind}\nReckoned from the air it hung in; the data sheet comes first.",
+        title=f"{card.shop_number} {card.kind}: {what}",
+        text=" ".join(filter(None, (text, blind)))
+        + "\n"
+        + words.say("Reckoned from the air it hung in; the data sheet comes first."),
         path=f"/instruments/{card.id}",
         start=wait.ready_at,
         end=wait.ready_at + timedelta(minutes=READY_MIN),
@@ -117,7 +131,7 @@ def _wanted(
 ) -> list[tuple[str, str]]:
     sprayed = {m.id for m in shop.desk.catalogue.materials.values() if m.blend is not None}
     if material is not None and material not in sprayed:
-        raise NotFound("material", f"there is no sprayed material {material!r}")
+        raise NotFound("material", say("there is no sprayed material {name!r}", name=material))
     booths = [p.id for p in shop.desk.places() if p.kind == "booth" and p.air is not None]
     needed = dict.fromkeys(c.act.material_id for c in cards if c.act.material_id in sprayed)
     places = booths if place is None else [shop.desk.place(place).id]
@@ -131,7 +145,8 @@ def _windows(shop: Shop, place: str, material: str, words: Words, now: datetime)
     found = shop.desk.windows(place, check, wait=issue is not None)
     if found.why_none:
         return []  # what cannot be told now is not told from before
-    name = f"{shop.desk.place(place).name}, {shop.desk.material(material).name}"
+    said = words.tongue.said(shop.desk.material(material).name)
+    name = f"{shop.desk.place(place).name}, {said}"
     return [_window(w, place, material, name, words) for w in found.windows if w.end_at > now]
 
 
@@ -140,11 +155,14 @@ def _window(window: SprayWindow, place: str, material: str, name: str, words: Wo
     return Entry(
         uid=f"window-{place}-{material}-{window.start_at:%Y%m%dT%H%M}",
         family=f"window {place} {material}",
-        title=f"Spray window: {name}",
-        text=(
-            f"Likely: about {tenths} times in 10, until {_said(window.end_at, words)}.\n"
-            "By the outlook; ask the spray check before you spray."
-        ),
+        title=words.say("Spray window: {name}", name=name),
+        text=words.say(
+            "Likely: about {tenths} times in 10, until {end}.",
+            tenths=tenths,
+            end=_said(window.end_at, words),
+        )
+        + "\n"
+        + words.say("By the outlook; ask the spray check before you spray."),
         path=f"/?place={place}&material={material}",
         start=window.start_at,
         end=window.end_at,

@@ -30,6 +30,7 @@ __all__ = [
     "TextIn",
     "VerdictIn",
     "WorkingIn",
+    "word_of",
 ]
 
 ShortText = Annotated[str, Field(max_length=80)]
@@ -39,6 +40,14 @@ RetarderPct = Annotated[float, Field(ge=0, le=100)]
 FigureHours = Annotated[float, Field(gt=0, le=24 * 365)]
 Parts = Annotated[tuple[Annotated[str, Field(max_length=32)], ...], Field(max_length=20)]
 PlateMm = Annotated[float, Field(gt=0, le=100)]
+
+
+def word_of(name: str) -> str:
+    """Return the word that a name becomes in topics and addresses; empty where no letter is."""
+    plain = name.lower()
+    for letter, pair in (("ä", "ae"), ("ö", "oe"), ("ü", "ue"), ("ß", "ss")):
+        plain = plain.replace(letter, pair)
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:64]
 
 
 class _In(BaseModel):
@@ -57,7 +66,7 @@ class PlaceIn(_In):
     @property
     def word(self) -> str:
         """The word for the place in topics and addresses; empty where nothing was given."""
-        return self.id or re.sub(r"[^a-z0-9]+", "-", (self.name or "").lower()).strip("-")[:64]
+        return self.id or word_of(self.name or "")
 
 
 class PlaceChangeIn(_In):

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from service.shop import parts
 from service.shop.cards import InstrumentCard, NextAct
 from service.shop.learning import words_for
+from service.shop.said import say
 from service.shop.spray_check import Reason, SprayCheck
 
 __all__ = [
     "ANSWERS",
     "COATED_PARTS",
+    "FIELDS",
+    "HEALTH",
     "LIMITS",
     "METHODS",
     "PARTS",
@@ -20,6 +25,7 @@ __all__ = [
     "SCOPES",
     "SEVERITIES",
     "STATES",
+    "TROUBLES",
     "WEEKDAYS",
     "act_label",
     "act_text",
@@ -27,6 +33,7 @@ __all__ = [
     "headline",
     "limit_sense",
     "mark_name",
+    "part_named",
     "reason_name",
     "touch_words",
 ]
@@ -99,9 +106,20 @@ SEVERITIES = {1: "slight", 2: "must be put right", 3: "strip it"}
 COATED_PARTS = parts.PARTS
 """Parts that may be masked and coated by themselves."""
 
-PARTS = (
-    "top", "back", "sides", "edge", "neck", "heel", "headstock", "fingerboard", "bridge", "inside",
-)  # fmt: skip
+PARTS = {
+    "top": "top",
+    "back": "back",
+    "sides": "sides",
+    "edge": "edge",
+    "neck": "neck",
+    "heel": "heel",
+    "headstock": "headstock",
+    "fingerboard": "fingerboard",
+    "bridge": "bridge",
+    "inside": "inside",
+}
+"""Where a flaw may lie, as it is kept and as it is said."""
+
 
 SCOPES = {
     "read": "read everything",
@@ -144,6 +162,40 @@ SAID = {
     "check-over": "The check is given up. Nothing was corrected.",
 }
 
+TROUBLES = {
+    400: "This could not be read",
+    403: "Not from here",
+    404: "There is nothing here",
+    405: "Not in this way",
+    409: "Not as things stand",
+    413: "Too large",
+    422: "This cannot be so",
+    500: "Something went wrong here",
+    503: "Not now",
+}
+"""Titles of pages that tell what went wrong, by HTTP status."""
+
+HEALTH = {"ok": "all is well", "degraded": "it runs, but", "failing": "it fails"}
+
+FIELDS = {
+    "body": "what was sent",
+    "channel": "channel",
+    "coat": "coat",
+    "flaw": "flaw",
+    "instrument": "piece",
+    "kind": "kind",
+    "material": "material",
+    "notice": "notice",
+    "person": "person",
+    "photo": "photo",
+    "place": "place",
+    "schedule": "schedule",
+    "sensor": "sensor",
+    "step": "step",
+    "token": "link",
+}
+"""What a field is called where it stands beside no form."""
+
 _REASONS = {
     "blush_margin": "Wet film over dew point",
     "haze_margin": "Dew point below the one that clouds the coat",
@@ -175,6 +227,9 @@ _MARKS = {
     "rub_out": "to rub out",
     "wipe": "to wipe",
     "buff": "to buff",
+    "cut": "to file",
+    "unclamp": "to unclamp",
+    "load": "to string up",
 }
 
 _HEADLINES = {
@@ -195,7 +250,7 @@ _HEADLINES = {
 def headline(check: SprayCheck) -> str:
     """The main reason in one plain sentence."""
     if check.answer == "spray":
-        return "Every limit holds in this air."
+        return say("Every limit holds in this air.")
     reason = check.main_reason
     if reason is None:
         return ""
@@ -215,8 +270,8 @@ def reason_name(reason: Reason) -> str:
 def limit_sense(reason: Reason) -> str:
     """Which side of the limit is asked for."""
     if reason.what in _AT_LEAST:
-        return "at least"
-    return "at most" if reason.what in _AT_MOST else ""
+        return say("at least")
+    return say("at most") if reason.what in _AT_MOST else ""
 
 
 def mark_name(mark: str) -> str:
@@ -236,10 +291,21 @@ def touch_words(card: InstrumentCard) -> dict[str, str]:
     return words_for([mark.mark for mark in card.marks])
 
 
+def part_named(said: str, name: Callable[[str], str]) -> str:
+    """A part as it is kept, where it was said in a language; else as it was said."""
+    asked = said.strip().casefold()
+    return next((part for part in PARTS if asked == name(part).casefold()), said)
+
+
 def act_text(act: NextAct) -> str:
     """What comes next, such as "Clear coats, 4 of 10"."""
     if act.coat_number is not None and act.coats and act.coats > 1:
-        return f"{act.step_name}, {act.coat_number} of {act.coats}"
+        return say(
+            "{what}, {coat_number} of {coats}",
+            what=act.step_name,
+            coat_number=act.coat_number,
+            coats=act.coats,
+        )
     return act.step_name
 
 
@@ -247,5 +313,7 @@ def act_label(card: InstrumentCard) -> str:
     """Words on the button that records the open step."""
     act = card.act
     if act.coat_number is not None:
-        return f"Coat {act.coat_number} is on" if act.coats and act.coats > 1 else "Coat is on"
-    return "Done"
+        if act.coats and act.coats > 1:
+            return say("Coat {number:d} is on", number=act.coat_number)
+        return say("Coat is on")
+    return say("Done")

@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from service.clock import ClockError
+from service.shop.said import say
 from service.store.errors import Conflict, NotFound, StoreError
 
 __all__ = [
@@ -119,7 +120,7 @@ def install(app: FastAPI, page: Page) -> None:
     async def http(request: Request, error: HTTPException) -> Response:
         detail = str(error.detail)
         if error.status_code == 404 and detail == "Not Found":
-            detail = f"nothing at {request.url.path}"
+            detail = say("nothing at {path}", path=request.url.path)
         headers = dict(error.headers) if error.headers else None
         # These two are only raised while a body is read.
         errors = [("body", detail)] if error.status_code in {400, 413} else []

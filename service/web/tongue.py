@@ -24,7 +24,22 @@ __all__ = ["DOMAIN", "ENGLISH", "TOLD_IN", "Tongue", "Tongues", "load_tongues"]
 
 DOMAIN = "boothglass"
 
-TOLD_IN = ("service/shop/", "service/store/", "service/web/phrases.py", "service/notify/")
+TOLD_IN = (
+    "service/shop/",
+    "service/store/",
+    "service/web/phrases.py",
+    "service/web/validation.py",
+    "service/web/problems.py",
+    "service/web/api/",
+    "service/web/pages/recipes.py",
+    "service/web/pages/what_if.py",
+    "service/web/pages/wall.py",
+    "service/notify/",
+    "sensors/",
+    "service/app.py",
+    "service/intake/",
+    "service/backup/keeper.py",
+)
 """Where sentences are made that reach a page already said."""
 
 SCRIPTS = "dashboards/src/"

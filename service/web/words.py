@@ -83,6 +83,17 @@ class Words:
         text = _minus(f"{value:.{digits}f}")
         return text if self.tongue.decimal == "." else text.replace(".", self.tongue.decimal)
 
+    def rather(self, value: float) -> str:
+        """A figure as short as it can be: no digit behind the point that says nothing."""
+        return self._short(value, 6)
+
+    def _short(self, value: float, digits: int) -> str:
+        return f"{value:.{digits}g}".replace(".", self.tongue.decimal)
+
+    def change(self, value: float, digits: int = 0) -> str:
+        """A change, with its sign."""
+        return f"{'+' if value >= 0 else ''}{self._plain(value, digits)}"
+
     @property
     def zone_name(self) -> str:
         """Name of the zone as browsers know it, or nothing."""
@@ -270,7 +281,7 @@ class Words:
 
     def height_figure(self, metres: float) -> str:
         """A height in the shop's unit, without the unit, as a form field holds it."""
-        return f"{metres / M_PER_FT if self.us else metres:.6g}"
+        return self._short(metres / M_PER_FT if self.us else metres, 6)
 
     def height_m(self, figure: float) -> float:
         """Metres of a height that was typed in the shop's unit."""
@@ -309,7 +320,7 @@ class Words:
 
     def volume_figure(self, cubic_metres: float) -> str:
         """A volume in the shop's unit, without the unit, as a form field holds it."""
-        return f"{cubic_metres / M3_PER_FT3 if self.us else cubic_metres:.4g}"
+        return self._short(cubic_metres / M3_PER_FT3 if self.us else cubic_metres, 4)
 
     @property
     def liquid_unit(self) -> str:

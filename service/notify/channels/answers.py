@@ -8,6 +8,7 @@ from email.utils import parsedate_to_datetime
 
 from service.notify.channels.message import Later, Refused
 from service.notify.outward import NotAllowed, Reply, Unreachable
+from service.shop.said import say
 
 __all__ = ["delivered"]
 
@@ -42,11 +43,14 @@ def delivered(post: Callable[[], Reply], now: datetime) -> Reply:
     if 200 <= status < 300:
         return reply
     if status >= 500 or status in PASSING:
-        raise Later(f"answered with status {status}", _wait(reply, now))
+        raise Later(say("answered with status {status}", status=status), _wait(reply, now))
     if 300 <= status < 400:
-        raise Refused(f"answered with a redirect ({status}), which is not followed")
-    gone = ": it is gone" if status in {404, 410} else ""
-    raise Refused(f"answered with status {status}{gone}")
+        raise Refused(
+            say("answered with a redirect ({status}), which is not followed", status=status)
+        )
+    if status in {404, 410}:
+        raise Refused(say("answered with status {status}: it is gone", status=status))
+    raise Refused(say("answered with status {status}", status=status))
 
 
 def _wait(reply: Reply, now: datetime) -> timedelta | None:

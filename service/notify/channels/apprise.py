@@ -17,6 +17,7 @@ from typing import Any
 
 from service.notify.channels.message import Later, Message, Refused
 from service.notify.outward import Outward
+from service.shop.said import say
 
 __all__ = ["Apprise", "apprise_there"]
 
@@ -61,25 +62,25 @@ class Apprise:
         try:
             taken = plugin.notify(
                 title=message.title,
-                body=f"{message.body}\n{message.url}\nI have seen it: {message.ack_url}",
+                body=f"{message.body}\n{message.url}\n{message.seen}: {message.ack_url}",
             )
         except TypeError as error:
-            raise Refused("the library cannot send this") from error
+            raise Refused(say("the library cannot send this")) from error
         if not taken:
-            raise Later("the service did not take it; the library does not say why")
+            raise Later(say("the service did not take it; the library does not say why"))
 
     def _plugin(self, url: str) -> Any:
         import apprise
 
         scheme, _, rest = url.partition("://")
         if not url or len(url) > MOST_URL or not url.isprintable() or " " in url:
-            raise Refused("is needed: one address, as the Apprise library writes it")
+            raise Refused(say("is needed: one address, as the Apprise library writes it"))
         named = {part.partition("=")[0] for part in re.split("[?&]", rest)[1:]}
         if scheme.lower() in LOCAL or any(READS.search(name) for name in named):
-            raise Refused("reads from this machine or shows up on it, which is not done")
+            raise Refused(say("reads from this machine or shows up on it, which is not done"))
         plugin = apprise.Apprise.instantiate(url, suppress_exceptions=True)
         if plugin is None:
-            raise Refused("is no address that the Apprise library knows")
+            raise Refused(say("is no address that the Apprise library knows"))
         written: tuple[object, ...] = plugin.templates or ()
         if any("{host}" in str(form) for form in written):
             self._named(plugin)
@@ -91,6 +92,8 @@ class Apprise:
         for host, port in hosts:
             if not host or not self._outward.named(str(host), port):
                 raise Refused(
-                    "goes to a host of its own, which the owner has to name in "
-                    "BOOTHGLASS_WEBHOOK_HOSTS"
+                    say(
+                        "goes to a host of its own, which the owner has to name in "
+                        "BOOTHGLASS_WEBHOOK_HOSTS"
+                    )
                 )

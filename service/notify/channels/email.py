@@ -15,6 +15,7 @@ from typing import Any, Literal
 from service.clock import Clock, WallClock
 from service.notify.channels.message import Later, Message, Refused
 from service.settings import SettingError
+from service.shop.said import say
 
 __all__ = ["Email", "MailServer", "mail_address"]
 
@@ -83,11 +84,15 @@ class Email:
         except smtplib.SMTPResponseException as error:
             raise _answered(error.smtp_code, error.smtp_error) from error
         except smtplib.SMTPNotSupportedError as error:
-            raise Later("the mail server does not offer what is needed (TLS, sign-in)") from error
+            raise Later(
+                say("the mail server does not offer what is needed (TLS, sign-in)")
+            ) from error
         except ssl.SSLError as error:
-            raise Later("the mail server has no certificate that is believed here") from error
+            raise Later(say("the mail server has no certificate that is believed here")) from error
         except (smtplib.SMTPException, OSError) as error:
-            raise Later(f"the mail server cannot be reached ({type(error).__name__})") from error
+            raise Later(
+                say("the mail server cannot be reached ({name})", name=type(error).__name__)
+            ) from error
 
     def mail(self, to: str, message: Message) -> EmailMessage:
         """Return the message as mail."""
@@ -102,7 +107,7 @@ class Email:
         if message.urgent:
             mail["Importance"] = "high"
         mail.set_content(
-            f"{message.body}\n\nMore: {message.url}\nI have seen it: {message.ack_url}\n"
+            f"{message.body}\n\n{message.more}: {message.url}\n{message.seen}: {message.ack_url}\n"
         )
         mail.add_alternative(_html(message), subtype="html")
         return mail
@@ -128,7 +133,10 @@ class Email:
         except smtplib.SMTPAuthenticationError as error:
             # A matter of the shop's settings, not of this address: mended there, it gets through.
             raise Later(
-                f"the mail server does not take user and password ({error.smtp_code})"
+                say(
+                    "the mail server does not take user and password ({smtp_code})",
+                    smtp_code=error.smtp_code,
+                )
             ) from error
 
 
@@ -141,23 +149,25 @@ def mail_address(text: object) -> str:
         Where it is none, or more than one.
     """
     if not isinstance(text, str) or not (address := text.strip()):
-        raise ValueError("is needed: a mail address")
+        raise ValueError(say("is needed: a mail address"))
     if len(address) > MOST_ADDRESS or any(c in address for c in " \t\r\n,;<>\"'()\\"):
-        raise ValueError("must be one mail address, such as name@example.org")
+        raise ValueError(say("must be one mail address, such as name@example.org"))
     try:
         found = Address(addr_spec=address)
     except Exception as error:
         # The parser stumbles over some of what is no address in ways of its own.
-        raise ValueError("must be one mail address, such as name@example.org") from error
+        raise ValueError(say("must be one mail address, such as name@example.org")) from error
     if not found.username or not found.domain or not address.isprintable():
-        raise ValueError("must be one mail address, such as name@example.org")
+        raise ValueError(say("must be one mail address, such as name@example.org"))
     return address
 
 
 def _answered(code: int, said: bytes | str) -> Refused | Later:
     """Say what a mail server's answer means: 5yz never, 4yz later (RFC 5321, 4.2.1)."""
     text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
-    reason = f"the mail server answered {code} {' '.join(text.split())[:200]}"
+    reason = say(
+        "the mail server answered {code:d} {text}", code=code, text=" ".join(text.split())[:200]
+    )
     return Refused(reason) if 500 <= code < 600 else Later(reason)
 
 
@@ -168,9 +178,10 @@ def _domain(address: str) -> str:
 def _html(message: Message) -> str:
     body = "<br>\n".join(escape(line) for line in message.body.splitlines())
     url, ack = escape(message.url), escape(message.ack_url)
+    more, seen = escape(message.more), escape(message.seen)
     return (
         f"<!doctype html>\n<html><head><title>{escape(message.title)}</title></head><body>\n"
         f"<h1>{escape(message.title)}</h1>\n<p>{body}</p>\n"
-        f'<p><a href="{url}">More</a></p>\n<p><a href="{ack}">I have seen it</a></p>\n'
+        f'<p><a href="{url}">{more}</a></p>\n<p><a href="{ack}">{seen}</a></p>\n'
         "</body></html>\n"
     )

@@ -32,6 +32,10 @@ class Message:
     urgent: bool
     notices: tuple[int, ...]
     delivery_id: int
+    more: str = "More"
+    """What the link to ``url`` is called."""
+    seen: str = "I have seen it"
+    """What the link to ``ack_url`` is called."""
 
     @property
     def once(self) -> str:

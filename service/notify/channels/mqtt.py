@@ -10,6 +10,7 @@ from typing import Any
 
 from service.notify.channels.message import Later, Message
 from service.notify.channels.webhook import payload
+from service.shop.said import say
 
 __all__ = ["Mqtt"]
 
@@ -29,8 +30,13 @@ class Mqtt:
         word = said.removeprefix(ROOT).removesuffix(LAST)
         if not re.fullmatch(r"[\w.-]{1,64}", word):
             raise ValueError(
-                "topic: must be one word of letters, digits, dots and dashes: "
-                f"messages go to {ROOT}<word>{LAST}"
+                "topic: "
+                + say(
+                    "must be one word of letters, digits, dots and dashes: messages go to "
+                    "{root}<word>{last}",
+                    root=ROOT,
+                    last=LAST,
+                )
             )
         return {"topic": f"{ROOT}{word}{LAST}"}
 
@@ -38,4 +44,4 @@ class Mqtt:
         """Publish; a listener that must not hear twice keeps the ids it heard."""
         said = {"id": message.once, **payload(message)}
         if not self._publish(str(config["topic"]), json.dumps(said, ensure_ascii=False)):
-            raise Later("the broker has not taken it")
+            raise Later(say("the broker has not taken it"))

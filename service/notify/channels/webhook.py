@@ -19,6 +19,7 @@ from service.clock import Clock, WallClock
 from service.notify.channels.answers import delivered
 from service.notify.channels.message import Message
 from service.notify.outward import Outward
+from service.shop.said import say
 
 __all__ = ["Webhook", "signature"]
 
@@ -42,7 +43,10 @@ class Webhook:
             raise ValueError(f"url: {error}") from error
         secret = str(config.get("secret") or "").strip()
         if not secret:
-            raise ValueError(f"secret: is needed, here and at the receiver; a new one: {_made()}")
+            raise ValueError(
+                "secret: "
+                + say("is needed, here and at the receiver; a new one: {value}", value=_made())
+            )
         _key(secret)
         return {"url": url, "secret": secret}
 
@@ -93,7 +97,16 @@ def _key(secret: str) -> bytes:
     try:
         key = base64.b64decode(secret.removeprefix(PREFIX), validate=True)
     except (binascii.Error, ValueError) as error:
-        raise ValueError(f"secret: must be base64, usually after {PREFIX}") from error
+        raise ValueError(
+            "secret: " + say("must be base64, usually after {prefix}", prefix=PREFIX)
+        ) from error
     if not SHORTEST <= len(key) <= LONGEST:
-        raise ValueError(f"secret: must be {SHORTEST} to {LONGEST} bytes in base64")
+        raise ValueError(
+            "secret: "
+            + say(
+                "must be {shortest} to {longest} bytes in base64",
+                shortest=SHORTEST,
+                longest=LONGEST,
+            )
+        )
     return key

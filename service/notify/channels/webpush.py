@@ -18,6 +18,7 @@ from service.notify.channels.answers import delivered
 from service.notify.channels.message import Message, Refused
 from service.notify.outward import Outward
 from service.notify.vapid import Vapid
+from service.shop.said import say
 
 __all__ = ["WebPush"]
 
@@ -49,14 +50,14 @@ class WebPush:
             raise ValueError(f"endpoint: {error}") from error
         keys = config.get("keys")
         if not isinstance(keys, Mapping):
-            raise ValueError("keys: must hold p256dh and auth")  # noqa: TRY004 -- bad input
+            raise ValueError("keys: " + say("must hold p256dh and auth"))  # noqa: TRY004 -- bad input
         point, auth = _bytes(keys, "p256dh", POINT), _bytes(keys, "auth", AUTH)
         from cryptography.hazmat.primitives.asymmetric import ec
 
         try:
             ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), point)
         except ValueError as error:
-            raise ValueError("keys.p256dh: is no point of the curve P-256") from error
+            raise ValueError("keys.p256dh: " + say("is no point of the curve P-256")) from error
         return {"endpoint": endpoint, "keys": {"p256dh": _text(point), "auth": _text(auth)}}
 
     def send(self, config: Mapping[str, Any], message: Message) -> None:
@@ -90,7 +91,7 @@ class WebPush:
                 )
             )
         except (KeyError, ValueError, http_ece.ECEException) as error:
-            raise Refused("the subscription's keys cannot be used") from error
+            raise Refused(say("the subscription's keys cannot be used")) from error
 
 
 def payload(message: Message) -> bytes:
@@ -110,7 +111,7 @@ def payload(message: Message) -> bytes:
         content = json.dumps(said, ensure_ascii=False).encode()
         if len(content) <= MOST_BYTES - OVERHEAD:
             return content
-    raise Refused("the addresses in it are too long for a push message")
+    raise Refused(say("the addresses in it are too long for a push message"))
 
 
 def _bytes(keys: Mapping[str, Any], name: str, size: int) -> bytes:

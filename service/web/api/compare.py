@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
+from service.shop.said import say
 from service.store.errors import Conflict
 from service.web.compare_models import AdoptIn, ComparedOut, compared_out
 from service.web.deps import Shop, ShopDep
@@ -31,7 +32,9 @@ def adopt(shop: Shop, asked: AdoptIn) -> None:
     found = shop.work.comparer.compare(asked.kind, asked.material)
     fitting = [s for s in found.suggestions if s.limit == asked.limit]
     if not fitting:
-        raise Conflict("limit", f"the record suggests no stricter {asked.limit} now")
+        raise Conflict(
+            "limit", say("the record suggests no stricter {limit} now", limit=asked.limit)
+        )
     shop.work.recipes.enter_figures(
         asked.material,
         marks={},

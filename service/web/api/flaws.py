@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, Query, Response, UploadFile
 from fastapi.responses import FileResponse
 
+from service.shop.said import say
 from service.store.errors import BadInput
 from service.store.flaw_book import UNCHANGED, FlawQuery
 from service.store.pictures import MOST_BYTES
@@ -183,7 +184,7 @@ def undo_photo(flaw_id: int, photo_id: int, shop: ShopDep) -> Response:
 def read_photo(photo: UploadFile | None) -> bytes:
     """Read an upload, but no more than may be kept; raises BadInput naming ``photo``."""
     if photo is None:
-        raise BadInput("photo", "choose a picture first")
+        raise BadInput("photo", say("choose a picture first"))
     return photo.file.read(MOST_BYTES + 1)
 
 
@@ -213,7 +214,14 @@ def flaw_query(
 ) -> FlawQuery:
     """Put what is looked for together; fields left empty ask for nothing. Raises BadInput."""
     if kind and kind not in shop.desk.catalogue.flaw_kinds:
-        raise BadInput("kind", f"{kind!r} is none of {', '.join(shop.desk.catalogue.flaw_kinds)}")
+        raise BadInput(
+            "kind",
+            say(
+                "{value!r} is none of {known}",
+                value=kind,
+                known=", ".join(shop.desk.catalogue.flaw_kinds),
+            ),
+        )
     return FlawQuery(
         instrument_id=instrument,
         kind=kind or None,
@@ -233,6 +241,8 @@ def _month(shop: Shop, month: str) -> tuple[datetime, datetime]:
     try:
         begins = datetime.strptime(month, "%Y-%m").replace(tzinfo=zone)
     except ValueError as error:
-        raise BadInput("month", f"{month!r} is no month such as 2025-03") from error
+        raise BadInput(
+            "month", say("{month!r} is no month such as 2025-03", month=month)
+        ) from error
     over = begins.month == 12
     return begins, begins.replace(year=begins.year + over, month=1 if over else begins.month + 1)

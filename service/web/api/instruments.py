@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
+from service.shop.said import say
 from service.store.errors import NotFound
 from service.web import answers, inputs, models
 from service.web.deps import Shop, ShopDep
@@ -172,7 +173,7 @@ def undo_cold_arrival(instrument_id: int, shop: ShopDep) -> Response:
 def _arrival(instrument_id: int, shop: Shop) -> models.ColdArrivalOut:
     found = shop.desk.arrival(instrument_id)
     if found is None:
-        raise NotFound("instrument", "nothing says that this instrument came in cold")
+        raise NotFound("instrument", say("nothing says that this instrument came in cold"))
     return answers.cold_arrival_out(found)
 
 

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.shop.said import say
 from service.store.errors import StoreError
-from service.web import inputs
+from service.web import inputs, phrases
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.instruments import instrument_page
@@ -204,7 +204,7 @@ def _flaw(shop: Shop, instrument_id: int, fields: Fields, words: Words) -> str:
     row = shop.work.flaws.log(
         instrument_id,
         kind=form.kind,
-        part=form.part,
+        part=phrases.part_named(form.part, words.tongue.said),
         severity=form.severity,
         seen_at=form.seen_at,
         note=form.note,

@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from service.web import calendar_feed
 from service.web.deps import ShopDep
 from service.web.pages.render import renderer_of
+from service.web.tongue import ENGLISH
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -25,9 +26,18 @@ def get_feed(
     shop: ShopDep,
     place: Annotated[str | None, Query(max_length=64)] = None,
     material: Annotated[str | None, Query(max_length=64)] = None,
+    lang: Annotated[str | None, Query(max_length=8)] = None,
 ) -> Response:
-    """Give ready times and spray windows, or say that nothing has changed."""
-    words = Words(shop.book.now.tz, us=shop.book.now.us, twelve=shop.book.now.clock == 12)
+    """Give ready times and spray windows, or say that nothing has changed.
+
+    A calendar asks with no word of who reads it: ``lang`` in its address says the language.
+    """
+    words = Words(
+        shop.book.now.tz,
+        us=shop.book.now.us,
+        twelve=shop.book.now.clock == 12,
+        tongue=renderer_of(request).tongues.of(lang),
+    )
     body = calendar_feed.feed(shop, token, words, place, material)
     tag = f'W/"{hashlib.sha256(body).hexdigest()[:32]}"'
     headers = {
@@ -46,11 +56,12 @@ def get_feed(
 @router.get("/settings/calendar")
 def show_address(request: Request, shop: ShopDep) -> Response:
     """Show the address of the feed, and how to use it."""
-    settings = shop.settings
-    return renderer_of(request).page(
+    settings, renderer = shop.settings, renderer_of(request)
+    address, tongue = calendar_feed.address(shop), renderer.words.tongue
+    return renderer.page(
         request,
         "calendar.html",
-        address=calendar_feed.address(shop),
+        address=address if tongue is ENGLISH else f"{address}?lang={tongue.lang}",
         reachable=settings.lan or settings.public_url is not None,
     )
 

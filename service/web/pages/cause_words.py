@@ -30,7 +30,7 @@ class CauseWords:
     @property
     def verdict(self) -> str:
         """How sure one may be, in a sentence."""
-        return VERDICTS[self.told.verdict]
+        return self.words.say(VERDICTS[self.told.verdict])
 
     @property
     def first(self) -> list[CauseOut]:
@@ -41,7 +41,7 @@ class CauseWords:
     @property
     def choices(self) -> list[tuple[str, str]]:
         """Every cause that can be confirmed."""
-        return [(cause.id, cause.name) for cause in self.told.causes]
+        return [(cause.id, self.name(cause.name)) for cause in self.told.causes]
 
     @property
     def confirmed(self) -> str:
@@ -51,20 +51,41 @@ class CauseWords:
     def chance(self, cause: CauseOut) -> str:
         """A probability, no finer than it is worth."""
         share = 5 * round(20 * cause.probability)
-        return "under 5 %" if share < 5 else "over 95 %" if share > 95 else f"about {share} %"
+        if share < 5:
+            return self.words.say("under 5 %")
+        if share > 95:
+            return self.words.say("over 95 %")
+        return self.words.say("about {share} %", share=share)
 
     def says(self, says: SaysOut) -> str:
         """What one indicator shows, beside what is usual."""
         indicator = knowledge().indicators[says.indicator]
-        where = "" if says.coat is None else f"coat {says.coat}: "
-        return f"{where}{indicator.name} {self._value(indicator, says.value)}, {self.weight(says)}"
+        say = self.words.say
+        shown = say(
+            "{what} {value}, {weight}",
+            what=self.name(indicator.name),
+            value=self._value(indicator, says.value),
+            weight=self.weight(says),
+        )
+        if says.coat is None:
+            return shown
+        return say("coat {number}: {shown}", number=says.coat, shown=shown)
 
-    @staticmethod
-    def weight(says: SaysOut) -> str:
+    def name(self, text: str) -> str:
+        """A name or a sentence of the knowledge of causes in the person's language."""
+        return self.words.tongue.said(text)
+
+    def not_known(self, cause: CauseOut) -> str:
+        """What the record should know of a cause, and does not."""
+        return "; ".join(map(self.name, cause.not_known))
+
+    def weight(self, says: SaysOut) -> str:
         """How much it says."""
         many = says.ratio if says.ratio > 1.0 else 1.0 / says.ratio
-        times = f"{many:.0f}" if many >= 3.0 else f"{many:.1f}"
-        return f"{times} times as common {'with' if says.ratio > 1.0 else 'without'} it"
+        times = self.words.figure(many, 0 if many >= 3.0 else 1)
+        if says.ratio > 1.0:
+            return self.words.say("{times} times as common with it", times=times)
+        return self.words.say("{times} times as common without it", times=times)
 
     def _value(self, indicator: Indicator, value: float) -> str:
         if indicator.unit == "K":
@@ -72,8 +93,8 @@ class CauseWords:
         if indicator.unit == "degC":
             return self.words.temperature(value)
         if indicator.id == "fresh_batch":
-            return "yes" if value > 0.5 else "no"
+            return self.words.say("yes") if value > 0.5 else self.words.say("no")
         if indicator.unit:
             digits = 1 if indicator.unit == "points" else 0
-            return f"{self.words.figure(value, digits)} {indicator.unit}"
+            return f"{self.words.figure(value, digits)} {self.words.say(indicator.unit)}"
         return f"{self.words.figure(100.0 * value)} %"

@@ -33,17 +33,23 @@ class RateWords:
     def span(self, unit: str, found: BinOut) -> str:
         """From where to where a bin reaches."""
         if found.from_value is None:
-            return f"below {self.value(unit, found.to_value or 0.0)}"
+            return self.words.say("below {to}", to=self.value(unit, found.to_value or 0.0))
+        low = self.value(unit, found.from_value)
         if found.to_value is None:
-            return f"{self.value(unit, found.from_value)} and more"
-        return f"{self.value(unit, found.from_value)} to {self.value(unit, found.to_value)}"
+            return self.words.say("{low} and more", low=low)
+        return self.words.say("{low} to {high}", low=low, high=self.value(unit, found.to_value))
 
     def rate(self, found: BinOut) -> str:
         """A rate with its interval; with few coats the interval is what counts."""
         if found.rate is None:
-            return "no coat"
-        low, high = round(100 * found.rate_low), round(100 * found.rate_high)
-        return f"{found.flawed} of {found.coats}, {low} to {high} %"
+            return self.words.say("no coat")
+        return self.words.say(
+            "{flawed} of {coats}, {low} to {high} %",
+            flawed=found.flawed,
+            coats=found.coats,
+            low=round(100 * found.rate_low),
+            high=round(100 * found.rate_high),
+        )
 
 
 @router.get("/flaws/compare")

@@ -97,8 +97,8 @@ def evidence_figure(evidence: Evidence, course: Course, words: Words, now: datet
             ).format(WIDTH, HEIGHT, _summary(evidence, words, now)),
             *_days(scale, words),
             *_air(evidence, parts, scale, words),
-            *_wood(evidence, scale),
-            *_work(evidence, scale),
+            *_wood(evidence, scale, words),
+            *_work(evidence, scale, words),
             Markup("</svg>"),
         ]
     )
@@ -106,10 +106,12 @@ def evidence_figure(evidence: Evidence, course: Course, words: Words, now: datet
 
 def _summary(evidence: Evidence, words: Words, now: datetime) -> str:
     coats = len(evidence.coats)
-    return (
-        f"{coats} coat{'s' if coats != 1 else ''} and the air around them, from "
-        f"{words.at(evidence.from_at, now)} to {words.at(evidence.until_at, now)}; "
-        "the same is told in words and tables below."
+    return words.say(
+        "{coats} and the air around them, from {start} to {end}; the same is told in words and "
+        "tables below.",
+        coats=words.tongue.ngettext("%(num)s coat", "%(num)s coats", coats) % {"num": coats},
+        start=words.at(evidence.from_at, now),
+        end=words.at(evidence.until_at, now),
     )
 
 
@@ -128,7 +130,7 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
     while day <= scale.until_at:
         x = scale.x(day)
         if day >= scale.from_at and x - last_x >= 52:
-            text = f"{day:%H:%M}" if short else f"{day.day} {day:%b}"
+            text = words.clock(day) if short else words.day(day, day)
             drawn.append(
                 Markup(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
@@ -142,8 +144,9 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
             Markup(
                 '<path class="measure" d="M{a} {top}l4 6-4 6 4 6M{a} {foot}l4 6-4 6 4 6"/>'
                 '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">'
-                "closer together</text>"
+                "{t}</text>"
             ).format(
+                t=words.say("closer together"),
                 a=scale.cut_x - 2, top=WARM_TOP - 8, foot=WOOD_FOOT - 14,
                 x=(scale.cut_x + RIGHT) / 2, y=WOOD_FOOT + 32,
             )
@@ -174,7 +177,7 @@ def _air(evidence: Evidence, parts: Sequence[Rows], scale: Scale, words: Words) 
         for coat_at, floor in floors
     ]
     last = next((rows for rows in reversed(parts) if rows.time_s.size), None)
-    return drawn if last is None else drawn + _names(last, warm, damp)
+    return drawn if last is None else drawn + _names(last, warm, damp, words)
 
 
 def _part(
@@ -215,7 +218,7 @@ def _band(kind: str, xs: list[float], low: list[float], high: list[float], axis:
     )
 
 
-def _wood(evidence: Evidence, scale: Scale) -> list[Markup]:
+def _wood(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
     """Draw the plate's moisture, and what it would have come to in that air."""
     points = evidence.wood.points if evidence.wood is not None else ()
     if not points:
@@ -231,7 +234,7 @@ def _wood(evidence: Evidence, scale: Scale) -> list[Markup]:
         *levels(axis, lambda pct: f"{pct:.0f} %"),
         line("goes", goes_to, broken),
         line("wood", is_at, broken),
-        _name("Wood", is_at[-1][1]),
+        _name(words.say("Wood"), is_at[-1][1]),
     ]
 
 
@@ -240,19 +243,19 @@ def _name(name: str, y: float) -> Markup:
     return text.format(RIGHT + 5, round(y + 4, 1), name)
 
 
-def _names(rows: Rows, warm: Axis, damp: Axis) -> list[Markup]:
-    names = []
+def _names(rows: Rows, warm: Axis, damp: Axis, words: Words) -> list[Markup]:
+    names, air, dew = [], words.say("Air"), words.say("Dew")
     if rows.time_s.size:
-        names = [("Air", warm.y(float(rows.air_c[-1])))]
+        names = [(air, warm.y(float(rows.air_c[-1])))]
         if not math.isnan(rows.dew_point_c[-1]):
-            names.append(("Dew", warm.y(float(rows.dew_point_c[-1]))))
+            names.append((dew, warm.y(float(rows.dew_point_c[-1]))))
             if names[1][1] - names[0][1] < 13:
-                names = [("Air", names[0][1] - 7), ("Dew", names[0][1] + 7)]
-        names.append(("RH", damp.y(float(rows.rh_pct[-1]))))
+                names = [(air, names[0][1] - 7), (dew, names[0][1] + 7)]
+        names.append((words.say("RH"), damp.y(float(rows.rh_pct[-1]))))
     return [_name(name, y) for name, y in names]
 
 
-def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
+def _work(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
     """Draw what was done along the top: coats as drops of ink, waits as bars, steps and moves."""
     bar_y, drawn = WORK_FOOT - 12, []
     for coat in evidence.coats:
@@ -299,7 +302,14 @@ def _work(evidence: Evidence, scale: Scale) -> list[Markup]:
     drawn.append(
         Markup(
             '<line class="flaw-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
-            '<text class="course-name" x="{t}" y="{y}" text-anchor="end">Flaw</text>'
-        ).format(x=x, a=WORK_TOP + 16, b=WOOD_FOOT, t=RIGHT + 34, y=WORK_TOP + 12)
+            '<text class="course-name" x="{t}" y="{y}" text-anchor="end">{name}</text>'
+        ).format(
+            x=x,
+            a=WORK_TOP + 16,
+            b=WOOD_FOOT,
+            t=RIGHT + 34,
+            y=WORK_TOP + 12,
+            name=words.say("Flaw"),
+        )
     )
     return drawn

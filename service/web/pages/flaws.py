@@ -22,7 +22,15 @@ from service.web.deps import Shop, ShopDep
 from service.web.pages.cause_words import CauseWords
 from service.web.pages.evidence_figure import evidence_figure
 from service.web.pages.evidence_words import told
-from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
+from service.web.pages.forms import (
+    Fields,
+    FormDep,
+    FormError,
+    back_to,
+    blame,
+    read,
+    with_point,
+)
 from service.web.pages.render import renderer_of
 from service.web.report import contents_of, draw_pdf
 
@@ -63,7 +71,9 @@ def list_flaws(request: Request, shop: ShopDep) -> Response:
     errors: dict[str, str] = {}
     rows: Sequence[Any] = []
     try:
-        asked = _Asked.model_validate(values)
+        asked = _Asked.model_validate(
+            {k: with_point(v) if k.endswith(("_from", "_to")) else v for k, v in values.items()}
+        )
         query = flaw_query(
             shop,
             instrument=asked.instrument,

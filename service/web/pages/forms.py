@@ -14,7 +14,7 @@ from service.web.problems import FieldError, field_name
 from service.web.signin.caller import caller_of
 from service.web.words import Words
 
-__all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read"]
+__all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read", "with_point"]
 
 Fields = dict[str, str]
 """What a form sent; fields left empty are absent, but for ``who``: that is who is signed in."""
@@ -59,7 +59,11 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
     FormError
         Naming the fields that were wrong.
     """
-    given: dict[str, Any] = {k: v for k, v in fields.items() if k in model.model_fields}
+    known = model.model_fields
+    figures = {name for name, field in known.items() if "float" in str(field.annotation)}
+    given: dict[str, Any] = {
+        k: with_point(v) if k in figures else v for k, v in fields.items() if k in known
+    }
     for name in ("at", "from_at", "seen_at"):
         if name in given:
             try:
@@ -73,7 +77,7 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
     ):
         if name in fields and field in model.model_fields:
             try:
-                given[field] = plain(float(fields[name]))
+                given[field] = plain(float(with_point(fields[name])))
             except ValueError as error:
                 raise FormError([(field, say("is no number"))]) from error
     ticked = [name.removeprefix("part-") for name in fields if name.startswith("part-")]
@@ -85,6 +89,13 @@ def read(model: type[_Model], fields: Fields, words: Words) -> _Model:
         raise FormError(
             [(str(item["loc"][0]), str(item["msg"])) for item in error.errors()]
         ) from error
+
+
+def with_point(typed: Any) -> Any:
+    """A figure as it was typed, with a decimal point and a plain minus, whatever the language."""
+    if not isinstance(typed, str):
+        return typed  # read already
+    return typed.strip().replace(",", ".").replace("−", "-")
 
 
 def blame(error: FormError | StoreError) -> dict[str, str]:

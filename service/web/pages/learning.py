@@ -13,6 +13,7 @@ from service.store.verdicts import Learning, Told
 from service.web.deps import ShopDep
 from service.web.pages.plot import LEFT, RIGHT, WIDTH, Axis, levels, line
 from service.web.pages.render import renderer_of
+from service.web.words import Words
 
 __all__ = ["router", "scale_figure"]
 
@@ -27,18 +28,19 @@ MOST_SHOWN = 60
 def get_learning(material_id: str, request: Request, shop: ShopDep) -> Response:
     """Show the prior, each verdict, and what ready times are reckoned with."""
     found = shop.work.verdicts.learning(material_id)
-    return renderer_of(request).page(
+    renderer = renderer_of(request)
+    return renderer.page(
         request,
         "learning.html",
         found=found,
         hours={mark.name: mark.hours for mark in found.prior.marks},
         told=found.told[-MOST_SHOWN:],
         said=SAID,
-        figure=scale_figure(found) if found.after.taps else Markup(),
+        figure=scale_figure(found, renderer.words) if found.after.taps else Markup(),
     )
 
 
-def scale_figure(found: Learning) -> Markup:
+def scale_figure(found: Learning, words: Words) -> Markup:
     """Draw the middle and its 80 % range over the taps, with each tap at what it said.
 
     A triangle that points up stands for *not yet*, at how far the clock was over the mark's hours:
@@ -60,7 +62,7 @@ def scale_figure(found: Learning) -> Markup:
     return Markup().join(
         [
             Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-                WIDTH, HEIGHT, _summary(course)
+                WIDTH, HEIGHT, _summary(course, words)
             ),
             *levels(axis, lambda value: f"{value:+.0f} %" if value else "0 %"),
             Markup('<path class="fan fan-air" d="M{}Z"/>').format("L".join(upper + lower[::-1])),
@@ -71,10 +73,12 @@ def scale_figure(found: Learning) -> Markup:
                 if not told.left_out
             ),
             Markup('<text class="course-tick" x="{}" y="{}">{}</text>').format(
-                LEFT, FOOT + 16, "before" if len(shown) == len(found.told) else "earlier"
+                LEFT,
+                FOOT + 16,
+                words.say("before") if len(shown) == len(found.told) else words.say("earlier"),
             ),
             Markup('<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>').format(
-                RIGHT, FOOT + 16, "last tap"
+                RIGHT, FOOT + 16, words.say("last tap")
             ),
             Markup("</svg>"),
         ]
@@ -95,11 +99,14 @@ def _tap(told: Told, mark_hours: float, x: float, axis: Axis) -> Markup:
     )
 
 
-def _summary(course: Sequence[Posterior]) -> str:
-    first, last = course[0], course[-1]
-    return (
-        f"Time over the reference, in per cent: {percent(first.middle):+.0f} "
-        f"({percent(first.low):+.0f} to {percent(first.high):+.0f}) before these taps, "
-        f"{percent(last.middle):+.0f} ({percent(last.low):+.0f} to {percent(last.high):+.0f}) "
-        "after them."
+def _summary(course: Sequence[Posterior], words: Words) -> str:
+    def spread(scale: Posterior) -> str:
+        low, high = f"{percent(scale.low):+.0f}", f"{percent(scale.high):+.0f}"
+        middle = f"{percent(scale.middle):+.0f}"
+        return words.say("{middle} ({low} to {high})", middle=middle, low=low, high=high)
+
+    return words.say(
+        "Time over the reference, in per cent: {before} before these taps, {after} after them.",
+        before=spread(course[0]),
+        after=spread(course[-1]),
     )

@@ -32,8 +32,9 @@ QUANTITIES = {
 }
 
 _UNIT_NAMES = {"fraction": "0 to 1"}
+_NOT_SENT = "not sent"
 UNIT_CHOICES = {
-    quantity: [("", "not sent"), *((unit, _UNIT_NAMES.get(unit, unit)) for unit in units)]
+    quantity: [("", _NOT_SENT), *((unit, _UNIT_NAMES.get(unit, unit)) for unit in units)]
     for quantity, units in UNITS.items()
 }
 

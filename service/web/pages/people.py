@@ -15,8 +15,9 @@ from service.store.errors import BadInput, StoreError
 from service.web import people_words
 from service.web.api.people import checked
 from service.web.deps import Shop, ShopDep
-from service.web.pages.forms import Fields, FormDep, blame
+from service.web.pages.forms import Fields, FormDep, blame, with_point
 from service.web.pages.render import renderer_of
+from service.web.words import Words
 
 __all__ = ["router"]
 
@@ -87,7 +88,8 @@ def add_channel(person_id: int, request: Request, shop: ShopDep, fields: FormDep
     """Add a way to reach a person."""
     kind = fields.get("kind", "")
     config = {n: fields[n] for n, *_ in people_words.FORMS.get(kind, ()) if n in fields}
-    name = fields.get("name", "") or people_words.CHANNEL_KINDS.get(kind, kind)
+    usual = people_words.CHANNEL_KINDS.get(kind, kind)
+    name = fields.get("name", "") or renderer_of(request).words.tongue.said(usual)
     try:
         shop.telling.people.add_channel(person_id, kind, name, checked(shop, kind, config))
     except StoreError as error:
@@ -161,7 +163,8 @@ def _page(
     told = {kind: _how_told(kind, rules) for kind in NOTICE_KINDS}
     channels = telling.people.channels(person_id)
     others = [row for row in telling.people.people() if row.id != person_id]
-    return renderer_of(request).page(
+    renderer = renderer_of(request)
+    return renderer.page(
         request,
         "person.html",
         status,
@@ -170,8 +173,8 @@ def _page(
         ways={row.id: row.name for row in channels},
         rules=rules,
         told=told,
-        in_short=_in_short(told, asks=rules["escalate_min"] is not None),
-        others=[("", "Nobody"), *((row.id, row.name) for row in others)],
+        in_short=_in_short(renderer.words, told, asks=rules["escalate_min"] is not None),
+        others=[("", renderer.words.say("Nobody")), *((row.id, row.name) for row in others)],
         deliveries=telling.outbox.deliveries(person_id, LATEST),
         kinds=telling.post.kinds,
         secret=f"whsec_{base64.b64encode(secrets.token_bytes(32)).decode()}",
@@ -199,18 +202,21 @@ def _how_told(kind: str, rules: dict[str, Any]) -> str:
     return f"{how}-ask" if kind in rules["escalate_kinds"] else how
 
 
-def _in_short(told: dict[str, str], *, asks: bool) -> str:
+def _in_short(words: Words, told: dict[str, str], *, asks: bool) -> str:
     """Say in a sentence how each kind is told: the few by name, the many by number."""
     said = []
-    for how, words in people_words.HOW_TOLD.items():
-        kinds = [NOTICE_KINDS[kind].lower() for kind in told if told[kind] == how]
+    for how, text in people_words.HOW_TOLD.items():
+        kinds = [words.tongue.said(NOTICE_KINDS[kind]) for kind in told if told[kind] == how]
+        if not kinds:
+            continue
+        listed = words.say("{count} kinds", count=len(kinds))
         if len(kinds) == len(told):
-            said.append(f"{words}: all kinds.")
-        elif kinds:
-            listed = ", ".join(kinds) if len(kinds) <= NAMED else f"{len(kinds)} kinds"
-            said.append(f"{words}: {listed}.")
+            listed = words.say("all kinds")
+        elif len(kinds) <= NAMED:
+            listed = ", ".join(kinds)
+        said.append(words.say("{how}: {kinds}.", how=words.tongue.said(text), kinds=listed))
     if not asks and any(how.endswith("-ask") for how in told.values()):
-        said.append("Nobody is asked on: no time is set for it.")
+        said.append(words.say("Nobody is asked on: no time is set for it."))
     return " ".join(said)
 
 
@@ -230,7 +236,8 @@ def _rules(fields: Fields) -> dict[str, Any]:
     for name in ("group_min", "escalate_min", "then_person"):
         if name in fields:
             try:
-                rules[name] = int(fields[name]) if name == "then_person" else float(fields[name])
+                figure = with_point(fields[name])
+                rules[name] = int(figure) if name == "then_person" else float(figure)
             except ValueError as error:
                 raise BadInput(name, say("is no number")) from error
     return rules

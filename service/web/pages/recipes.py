@@ -46,7 +46,7 @@ def enter_figures(material_id: str, request: Request, shop: ShopDep, fields: For
     try:
         marks, limits = _figures(shop, material_id, fields, words)
         if not marks and not limits:
-            raise BadInput("basis", "no figure differs from what holds")
+            raise BadInput("basis", say("no figure differs from what holds"))
         shop.work.recipes.enter_figures(
             material_id,
             marks=marks,
@@ -112,7 +112,7 @@ def _figures(
     """Read the figures that differ from those that hold; an emptied one is taken away."""
     material = shop.desk.catalogue.materials.get(material_id)
     if material is None:
-        raise NotFound("material", f"there is no material {material_id!r}")
+        raise NotFound("material", say("there is no material {name!r}", name=material_id))
     marks: dict[str, dict[str, float | None]] = {}
     for name, mark in material.marks.items():
         held = {"hours": mark.hours, "low": mark.low_hours, "high": mark.high_hours,
@@ -143,4 +143,4 @@ def _number(fields: Fields, name: str) -> float | None:
     try:
         return float(fields[name].replace(",", "."))
     except ValueError as error:
-        raise BadInput(name, f"{fields[name][:20]!r} is no number") from error
+        raise BadInput(name, say("{text!r} is no number", text=fields[name][:20])) from error

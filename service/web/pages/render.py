@@ -155,8 +155,16 @@ class Renderer:
         self, request: Request, status: int, title: str, detail: str, errors: Sequence[FieldError]
     ) -> Response:
         """Draw an error as a page."""
+        words, called = self.words, phrases.FIELDS
         return self.page(
-            request, "problem.html", status, title=title, detail=detail, field_errors=errors
+            request,
+            "problem.html",
+            status,
+            title=words.local(phrases.TROUBLES.get(status, title)),
+            detail=words.local(detail),
+            field_errors=[
+                (words.local(called.get(field, field)), words.local(why)) for field, why in errors
+            ],
         )
 
     def _last_act(self, request: Request) -> dict[str, Any] | None:

@@ -122,8 +122,17 @@ def _page(
     values: Fields | None = None,
     errors: dict[str, str] | None = None,
 ) -> Response:
+    words = renderer_of(request).words
     salts = [
-        (name, f"{name}, {salt.formula}: {equilibrium_rh(name, CHOICE_C):.0f} % RH")
+        (
+            name,
+            words.say(
+                "{salt}, {formula}: {rh} % RH",
+                salt=words.tongue.said(name),
+                formula=salt.formula,
+                rh=words.figure(equilibrium_rh(name, CHOICE_C)),
+            ),
+        )
         for name, salt in SALTS.items()
     ]
     return renderer_of(request).page(

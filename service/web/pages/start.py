@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
@@ -91,7 +90,7 @@ def add_place(request: Request, shop: ShopDep, fields: FormDep) -> Response:
         if "volume" in typed:
             typed["volume_m3"] = str(words.volume_m3(_number("volume", typed["volume"])))
         name = typed.setdefault("name", words.say("Spray booth"))
-        typed["id"] = _word(name)
+        typed["id"] = inputs.word_of(name) or "booth"
         form = read(inputs.PlaceIn, typed, words)
         shop.work.add_place(form.word, form.name, form.kind, form.volume_m3, form.air_changes_h)
     except (FormError, StoreError) as error:
@@ -160,14 +159,6 @@ _NAMES = {"id": "name", "word": "name", "place": "name", "volume_m3": "volume"}
 def _on(shop: Shop, step: str) -> Response:
     mark(shop, step)
     return RedirectResponse(f"/start/{STEPS[STEPS.index(step) + 1]}", 303)
-
-
-def _word(name: str) -> str:
-    """Return the word that a name becomes in topics."""
-    plain = name.lower()
-    for letter, pair in (("ä", "ae"), ("ö", "oe"), ("ü", "ue"), ("ß", "ss")):
-        plain = plain.replace(letter, pair)
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:64] or "booth"
 
 
 def _number(name: str, typed: str) -> float:

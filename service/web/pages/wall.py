@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from service.shop.said import say
 from service.store.errors import NotFound
 from service.web.deps import Shop, ShopDep
 from service.web.outlook_answers import window_words
@@ -65,6 +66,6 @@ def _wall(request: Request, shop: Shop, place: str | None, material: str | None)
 
 def _known(shop: Shop, place: str | None, material: str | None) -> None:
     if place is not None and place not in {p.id for p in shop.desk.places()}:
-        raise NotFound("place", f"there is no place {place!r}")
+        raise NotFound("place", say("there is no place {name!r}", name=place))
     if material is not None:
         shop.desk.material(material)

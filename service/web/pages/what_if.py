@@ -49,7 +49,7 @@ def get_what_if(request: Request, shop: ShopDep) -> Response:
     places = shop.desk.places()
     place = next((p for p in places if p.id == values.get("place")), None)
     if place is None:
-        raise NotFound("place", f"there is no place {values.get('place', '')!r}")
+        raise NotFound("place", say("there is no place {name!r}", name=values.get("place", "")))
     sprayed = [m for m in shop.desk.catalogue.materials.values() if m.blend is not None]
     material = next((m for m in sprayed if m.id == values.get("material")), sprayed[0])
     found, errors = _asked(shop, values, place.id, material, words)

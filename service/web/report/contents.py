@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -19,23 +20,8 @@ from service.web.words import Words
 
 __all__ = ["CoatLine", "Contents", "contents_of"]
 
-STANDING = (
-    "Facts as they were recorded, reckoned from the readings as they stand and corrected as stated "
-    "below. They do not prove a cause."
-)
-
-CAPTION = (
-    "Numbers: coats. Bars: the wait before each, filled as far as its clock was. Air and dew point "
-    "in {degrees}, relative humidity in %, moisture of the plate in % (dotted: what it would come "
-    "to in that air). Diamonds: lowest temperature that the wet film is reckoned to have reached."
-)
-
 LATER = timedelta(days=400)
 """A report is read long after: told from so far off, every instant carries its date and year."""
-
-DATA_SHEET = (
-    "Follow the data sheet of the material first. Nothing here says that air is safe to breathe."
-)
 
 
 @dataclass(frozen=True)
@@ -57,7 +43,8 @@ class Contents:
     """Everything that the report prints; empty lists and texts are left out.
 
     ``photos`` are files with the first signs of their digests. ``causes`` are titles with what
-    speaks for and against each.
+    speaks for and against each. ``say`` gives what is printed around it in the
+    reader's language.
     """
 
     title: str
@@ -77,6 +64,7 @@ class Contents:
     digest: str
     digest_of: str
     made: str
+    say: Callable[..., str]
 
 
 def contents_of(
@@ -94,42 +82,64 @@ def contents_of(
 ) -> Contents:
     """Put a report together in a person's words."""
     now += LATER
+    say, name = words.say, words.tongue.said
     said, likely = told(behind, words, now), CauseWords(causes, words)
+    seen = words.at(flaw.seen_at, now)
+    if flaw.who:
+        seen = say("{at}, by {who}", at=seen, who=flaw.who)
     head = [
-        ("Piece", f"No. {card.shop_number}, {card.kind}"),
-        ("Part", flaw.part or "not said"),
-        ("How bad", str(phrases.SEVERITIES.get(flaw.severity, flaw.severity))),
-        ("Seen", words.at(flaw.seen_at, now) + (f", by {flaw.who}" if flaw.who else "")),
-        ("Logged", words.at(flaw.made_at, now)),
+        (say("Piece"), say("No. {number}, {kind}", number=card.shop_number, kind=card.kind)),
+        (say("Part"), name(flaw.part) if flaw.part else say("not said")),
+        (say("How bad"), name(str(phrases.SEVERITIES.get(flaw.severity, flaw.severity)))),
+        (say("Seen"), seen),
+        (say("Logged"), words.at(flaw.made_at, now)),
     ]
     if shop_name:
-        head.insert(0, ("Shop", shop_name))
+        head.insert(0, (say("Shop"), shop_name))
     digest = behind.digest
+    made = say(
+        "Made {at} {zone} by Boothglass from the shop's own record.",
+        at=words.at(now - LATER, now),
+        zone=words.zone_name,
+    )
     return Contents(
-        title=f"{kind.name} on No. {card.shop_number}",
+        title=say("{kind} on No. {number}", kind=name(kind.name), number=card.shop_number),
         head=tuple(head),
         note=flaw.note,
         photos=tuple((path, photo.digest[:16]) for path, photo in photos),
         figure=figure,
-        caption=CAPTION.format(degrees=words.temperature_unit),
+        caption=say(
+            "Numbers: coats. Bars: the wait before each, filled as far as its clock was. Air and "
+            "dew point in {degrees}, relative humidity in %, moisture of the plate in % (dotted: "
+            "what it would come to in that air). Diamonds: lowest temperature that the wet film is "
+            "reckoned to have reached.",
+            degrees=words.temperature_unit,
+        ),
         coats=tuple(_coat(n, coat, said, words, now) for n, coat in _numbered(behind)),
         facts=_facts(behind, said, words, now),
         changed=tuple(said.changed(behind.changed)),
-        not_known=tuple(behind.evidence.not_known),
+        not_known=tuple(map(words.local, behind.evidence.not_known)),
         verdict=likely.verdict,
-        causes=_causes(likely),
-        remedies=tuple(kind.remedies),
-        cautions=(*kind.cautions, DATA_SHEET),
+        causes=_causes(likely, words),
+        remedies=tuple(map(name, kind.remedies)),
+        cautions=(
+            *map(name, kind.cautions),
+            say(
+                "Follow the data sheet of the material first. Nothing here says that air is safe "
+                "to breathe."
+            ),
+        ),
         digest=digest.sha256,
-        digest_of=(
-            f"SHA-256 of {digest.coats} coats and the {digest.readings} readings around them as "
-            f"they were sent. On the shop's machine, boothglass verify-evidence {flaw.id} DIGEST "
-            "reckons it again from the record."
+        digest_of=say(
+            "SHA-256 of {coats} coats and the {readings} readings around them as they were sent. "
+            "On the shop's machine, boothglass verify-evidence {flaw} DIGEST reckons it again "
+            "from the record.",
+            coats=digest.coats,
+            readings=digest.readings,
+            flaw=flaw.id,
         ),
-        made=(
-            f"Made {words.at(now - LATER, now)} {words.zone_name} by Boothglass from the shop's "
-            "own record."
-        ),
+        made=made,
+        say=say,
     )
 
 
@@ -144,13 +154,18 @@ def _coat(number: int, coat: CoatEvidence, said: Told, words: Words, now: dateti
         margin = (
             f"{words.difference(film.blush_margin_k)} ± {words.difference(film.blush_margin_sd_k)}"
         )
-    doubtful = " (doubtful)" if air is not None and air.flagged else ""
+    say, material = words.say, words.tongue.said(coat.material_name)
+    went_on_in = say("no reading") if air is None else words.temperature(air.air_c)
+    if air is not None and air.flagged:
+        went_on_in = say("{air} (doubtful)", air=went_on_in)
     return CoatLine(
         number=f"{number}{' *' if coat.named else ''}",
         went_on=f"{words.day(coat.at, now)} {words.clock(coat.at)}",
-        material=coat.material_name + (f", batch {coat.batch}" if coat.batch else ""),
+        material=say("{material}, batch {batch}", material=material, batch=coat.batch)
+        if coat.batch
+        else material,
         wet=words.film(coat.wet_um),
-        air="no reading" if air is None else words.temperature(air.air_c) + doubtful,
+        air=went_on_in,
         humidity="–" if air is None else words.humidity(air.rh_pct),
         margin=margin,
         waited="–" if coat.waited is None else said.share(coat.waited),
@@ -161,28 +176,38 @@ def _facts(
     behind: Behind, said: Told, words: Words, now: datetime
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
     sections = [
-        (f"Coat {n}, {words.at(coat.at, now)}", tuple(said.coat(coat)))
+        (
+            words.say("Coat {number}, {at}", number=n, at=words.at(coat.at, now)),
+            tuple(said.coat(coat)),
+        )
         for n, coat in _numbered(behind)
     ]
     sections += [
-        ("Since the last coat", tuple(said.since())),
-        ("Steps and moves", tuple(f"{words.at(at, now)}: {text}" for at, text in said.steps())),
-        ("Sensors that it rests on", tuple(said.sensors())),
-        ("Corrections", tuple(said.corrections())),
+        (words.say("Since the last coat"), tuple(said.since())),
+        (
+            words.say("Steps and moves"),
+            tuple(f"{words.at(at, now)}: {text}" for at, text in said.steps()),
+        ),
+        (words.say("Sensors it rests on"), tuple(said.sensors())),
+        (words.say("Corrections"), tuple(said.corrections())),
     ]
     return tuple((title, lines) for title, lines in sections if lines)
 
 
-def _causes(likely: CauseWords) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    found = []
+def _causes(likely: CauseWords, words: Words) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    say: Callable[..., str] = words.say
+    found: list[tuple[str, tuple[str, ...]]] = []
     for cause in likely.first:
-        where = f", most likely in coat {cause.coat}" if cause.coat else ""
-        lines = [cause.how]
-        lines += [f"For: {likely.says(says)}." for says in cause.speaks_for]
-        lines += [f"Against: {likely.says(says)}." for says in cause.speaks_against]
+        title = say("{cause}, {chance}", cause=likely.name(cause.name), chance=likely.chance(cause))
+        if cause.coat:
+            title = say("{cause}, most likely in coat {number}", cause=title, number=cause.coat)
+        lines = [likely.name(cause.how)]
+        lines += [say("For: {says}.", says=likely.says(says)) for says in cause.speaks_for]
+        lines += [say("Against: {says}.", says=likely.says(says)) for says in cause.speaks_against]
         if cause.not_known:
-            lines.append(f"Not known: {'; '.join(cause.not_known)}.")
-        found.append((f"{cause.name}, {likely.chance(cause)}{where}", tuple(lines)))
+            lines.append(say("Not known: {what}.", what=likely.not_known(cause)))
+        found.append((title, tuple(lines)))
     if likely.confirmed:
-        found.insert(0, (f"Found by the shop to be: {likely.confirmed}", ()))
+        title = say("Found by the shop to be: {cause}", cause=likely.confirmed)
+        found.insert(0, (title, ()))
     return tuple(found)

@@ -8,15 +8,13 @@ from functools import cache
 from typing import Any
 from xml.sax.saxutils import escape
 
-from service.web.report.contents import STANDING, Contents
+from service.web.report.contents import Contents
 
 __all__ = ["draw_pdf"]
 
 MARGIN_MM, WIDTH_MM = 18.0, 174.0
 PHOTO_MM = 84.0
 MOST_PHOTOS = 6
-
-NO_VERDICT = "A likelihood from the record and from assumed weights is no verdict."
 
 Sections = Sequence[tuple[str, Sequence[str]]]
 
@@ -59,7 +57,7 @@ def draw_pdf(contents: Contents) -> bytes:
         topMargin=16 * mm,
         bottomMargin=18 * mm,
         title=contents.title,
-        subject="Flaw report",
+        subject=contents.say("Flaw report"),
         creator="Boothglass",
     )
 
@@ -105,7 +103,7 @@ def _styles() -> dict[str, Any]:
 def _flow(contents: Contents) -> Iterator[Any]:
     from reportlab.platypus import Paragraph, Spacer
 
-    style = _styles()
+    style, say = _styles(), contents.say
 
     def text(said: str, name: str = "body", bullet: str | None = None) -> Any:
         return Paragraph(escape(said), style[name], bulletText=bullet)
@@ -119,25 +117,37 @@ def _flow(contents: Contents) -> Iterator[Any]:
     yield _table([[text(a, "small"), text(b)] for a, b in contents.head], (26, 148))
     if contents.note:
         yield Spacer(1, 5)
-        yield text(f"“{contents.note}”")
+        yield text(say("“{note}”", note=contents.note))
     yield from _photos(contents, text)
-    yield text("The record behind it", "h2")
-    yield text(STANDING, "small")
-    changed = (f"Not what it was when it was logged: {line}" for line in contents.changed)
+    yield text(say("The record behind it"), "h2")
+    yield text(
+        say(
+            "Facts as they were recorded, reckoned from the readings as they stand and corrected "
+            "as stated below. They do not prove a cause."
+        ),
+        "small",
+    )
+    changed = (
+        say("Not what it was when it was logged: {change}", change=line)
+        for line in contents.changed
+    )
     yield from (text(line, "item", "!") for line in changed)
     yield from _figure(contents.figure)
     if contents.figure:
         yield text(contents.caption, "small")
     yield from _coats(contents, text)
-    yield from (text(f"Not known: {line}.", "item", "!") for line in contents.not_known)
+    yield from (
+        text(say("Not known: {what}.", what=line), "item", "!") for line in contents.not_known
+    )
     yield from sections(contents.facts)
-    yield text("What may be behind it", "h2")
-    yield text(f"{contents.verdict} {NO_VERDICT}")
+    yield text(say("What may be behind it"), "h2")
+    no_verdict = say("A likelihood from the record and from assumed weights is no verdict.")
+    yield text(f"{contents.verdict} {no_verdict}")
     yield from sections(contents.causes)
-    yield text("What is usually done", "h2")
+    yield text(say("What is usually done"), "h2")
     yield from (text(line, "item", "•") for line in contents.remedies)
     yield from (text(line, "item", "!") for line in contents.cautions)
-    yield text("Digest", "h2")
+    yield text(say("Digest"), "h2")
     yield text(contents.digest, "code")
     yield text(contents.digest_of, "small")
 
@@ -164,7 +174,11 @@ def _table(rows: list[list[Any]], widths_mm: tuple[float, ...], *, head: bool = 
 def _coats(contents: Contents, text: Any) -> Iterator[Any]:
     if not contents.coats:
         return
-    names = ("Coat", "Went on", "Material", "Wet", "Air", "RH", "Film over dew", "Waited")
+    say = contents.say
+    names = (
+        say("Coat"), say("Went on"), say("Material"), say("Wet"), say("Air"), say("RH"),
+        say("Film over dew"), say("Waited"),
+    )  # fmt: skip
     rows = [[text(name, "small") for name in names]]
     for coat in contents.coats:
         cells = (
@@ -174,7 +188,7 @@ def _coats(contents: Contents, text: Any) -> Iterator[Any]:
         rows.append([text(cell, "cell") for cell in cells])
     yield _table(rows, (12, 29, 45, 16, 20, 12, 24, 16), head=True)
     if any(coat.number.endswith("*") for coat in contents.coats):
-        yield text("* the coat that the flaw was said to lie in", "small")
+        yield text(say("* the coat that the flaw was said to lie in"), "small")
 
 
 def _photos(contents: Contents, text: Any) -> Iterator[Any]:
@@ -196,7 +210,7 @@ def _photos(contents: Contents, text: Any) -> Iterator[Any]:
         yield _table([[*row, *[""] * (2 - len(row))]], (87, 87))
     left = len(contents.photos) - MOST_PHOTOS
     if left > 0:
-        yield text(f"and {left} more photos in the record", "small")
+        yield text(contents.say("and {count} more photos in the record", count=left), "small")
 
 
 def _figure(svg: str) -> Iterator[Any]:
