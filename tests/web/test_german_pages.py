@@ -117,7 +117,7 @@ def _fill(shop: LiveShop) -> None:
     shop.senders |= {"email": Kept(), "webhook": Kept(Later("answered with status 503"))}
     post("/settings/people", name="Xaver")
     post("/settings/people/1", name="Xaver", lang="de")
-    post("/settings/people/1/channels", kind="email", to="xaver@example.org")
+    post("/settings/people/1/channels", kind="email", name="Quirl", to="xaver@example.org")
     post("/settings/people/1/channels", kind="webhook", name="Zwo", url="https://example.org/")
     shop.tell("stop-spraying", "Sensor fuehler in kabine has been silent for 14 min")
     shop.postman.work()
