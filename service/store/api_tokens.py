@@ -94,6 +94,6 @@ class ApiTokens:
         with self.db.write() as session:
             row = session.get(ApiToken, token_id)
             if row is None or row.revoked_at is not None:
-                raise NotFound("token", f"there is no token {token_id}")
+                raise NotFound("token", say("there is no token {token_id}", token_id=token_id))
             row.revoked_at = self.clock.now()
             session.add(row)

@@ -78,5 +78,7 @@ class PasskeyBook:
         with self.db.write() as session:
             row = session.get(Passkey, passkey_id)
             if row is None or row.account_id != account_id:
-                raise NotFound("passkey", f"there is no passkey {passkey_id}")
+                raise NotFound(
+                    "passkey", say("there is no passkey {passkey_id}", passkey_id=passkey_id)
+                )
             session.delete(row)
