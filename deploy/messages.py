@@ -33,6 +33,8 @@ KEYWORDS: dict[str, Any] = {"say": None, "_": None, "gettext": None, "ngettext":
 SENTENCES = (
     "service/shop/**/*.py",
     "service/store/*.py",
+    "service/intake/visits.py",
+    "service/intake/turnstile.py",
     "service/web/**/*.py",
     "service/notify/**/*.py",
     "service/app.py",

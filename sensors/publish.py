@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 import threading
 import time
 from dataclasses import dataclass
@@ -35,9 +36,11 @@ class Broker:
     user: str | None = None
     password: str | None = None
     tls: bool = False
+    ca: str | None = None
+    """File with the authority that it is known by; None: those that this machine trusts."""
 
     @classmethod
-    def of(cls, url: str) -> Broker:
+    def of(cls, url: str, ca: str | None = None) -> Broker:
         """Take ``mqtt[s]://[user[:password]@]host[:port]`` apart, or raise PublishError."""
         parts = urlsplit(url)
         if parts.scheme not in {"mqtt", "mqtts"} or not parts.hostname:
@@ -49,7 +52,7 @@ class Broker:
             raise PublishError(f"url: {error}") from error
         user = unquote(parts.username) if parts.username else None
         password = unquote(parts.password) if parts.password else None
-        return cls(parts.hostname, port, user, password, tls)
+        return cls(parts.hostname, port, user, password, tls, ca)
 
     def __str__(self) -> str:
         """Show host and port; never the password."""
@@ -88,7 +91,10 @@ class Publisher:
         if broker.user is not None:
             self._client.username_pw_set(broker.user, broker.password)
         if broker.tls:
-            self._client.tls_set()
+            try:
+                self._client.tls_set(broker.ca)
+            except (OSError, ssl.SSLError) as error:
+                raise PublishError(f"ca: {broker.ca} cannot be used: {error}") from error
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_publish = self._on_publish

@@ -18,7 +18,7 @@ from typing import Any
 
 from fastapi import FastAPI
 
-from service.address import public_url
+from service.address import public_url, sensor_url
 from service.backup.keeper import Keeper
 from service.certificates import CertificateError, server_context
 from service.clock import Clock, DrivenClock, WallClock
@@ -60,6 +60,7 @@ from service.web.live import Hub
 from service.web.pages.view import look_ahead, places_of
 from service.web.person import words_for
 from service.web.ready import Ready
+from service.web.sensor_door import SensorDoor
 from service.web.words import Words, shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
@@ -165,6 +166,12 @@ class Shop:
             book=self.set_up,
             hub=self.hub,
             health=self.health,
+            sensor_door=SensorDoor(
+                self.sensor_keys,
+                self.doorkeeper.look,
+                lambda reached_as: sensor_url(settings, self.address, reached_as),
+                lambda: [] if self.broker is None else self.broker.told_off.lately(),
+            ),
             lifespan=self._lifespan,
         )
         self.ready = Ready(self._look_as_pages, self._tell_air, self._begun)

@@ -8,7 +8,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from sensors.node.clock import BoardClock, Clock, kernel_is_disciplined
 from sensors.node.forwarder import instant_of
 from sensors.node.node import run
 from sensors.node.notify import tell
+from sensors.node.pairing import PairingError, pair, write_settings
 from sensors.node.sampler import Source, measured
 from sensors.node.settings import (
     FIELDS,
@@ -34,6 +35,8 @@ from sensors.payloads import encode
 __all__ = ["main"]
 
 OpenBus = Callable[[int], Bus]
+
+CONFIG = Path("/etc/boothglass/node.toml")
 
 FAILED, NOT_UNDERSTOOD = 1, 2
 WHOLE = frozenset({"bus", "most_rows"})
@@ -50,7 +53,10 @@ def main(
 
     ``open_bus`` and ``make_clock`` are where the board comes in.
     """
-    given = vars(_parser().parse_args(arguments))
+    told = list(sys.argv[1:] if arguments is None else arguments)
+    if told[:1] == ["pair"]:
+        return _pair(vars(_pair_parser().parse_args(told[1:])))
+    given = vars(_parser().parse_args(told))
     what, once, path = given.pop("what"), given.pop("once"), given.pop("config")
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(message)s")
     try:
@@ -85,7 +91,7 @@ def _parser() -> argparse.ArgumentParser:
         nargs="?",
         choices=("run", "check"),
         default="run",
-        help="run (the default), or check: tell what is on the bus",
+        help="run (the default), or check: tell what is on the bus; pair --help: fetch a password",
     )
     parser.add_argument("--config", type=Path, help="TOML file with the settings")
     parser.add_argument("--once", action="store_true", help="print one reading and end")
@@ -96,6 +102,30 @@ def _parser() -> argparse.ArgumentParser:
         else:
             parser.add_argument(flag, type=_kind(name), metavar=name.upper(), help=meaning)
     return parser
+
+
+def _pair_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="boothglass-node pair",
+        description="Fetches user, password and topic by a code from the page, and writes them.",
+    )
+    parser.add_argument("address", help="of the pages, http://host:port or https://")
+    parser.add_argument("code", help="as the page shows it")
+    parser.add_argument("digest", nargs="?", help="of the shop's authority, with https://")
+    parser.add_argument("--config", type=Path, default=CONFIG, help=f"file to write ({CONFIG})")
+    parser.add_argument("--chip", choices=tuple(KINDS), help=FIELDS["chip"])
+    return parser
+
+
+def _pair(given: Mapping[str, Any]) -> int:
+    try:
+        paired = pair(given["address"], given["code"], given["digest"])
+        more = {} if given["chip"] is None else {"chip": given["chip"]}
+        write_settings(given["config"], paired, more)
+    except PairingError as error:
+        return _say(f"pair: {error}", FAILED)
+    sys.stdout.write(f"{paired.place}/{paired.sensor}: written to {given['config']}\n")
+    return 0
 
 
 def _kind(name: str) -> Callable[[str], Any]:

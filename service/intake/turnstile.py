@@ -15,6 +15,7 @@ from collections.abc import Callable
 from amqtt.adapters import StreamReaderAdapter
 
 from sensors.payloads import MAX_PAYLOAD_BYTES
+from service.shop.said import say
 
 __all__ = ["BURST", "LARGEST_BYTES", "MOST_PER_S", "Refused", "Turnstile"]
 
@@ -71,7 +72,7 @@ class Turnstile(StreamReaderAdapter):  # type: ignore[misc]  # amqtt is untyped
             await self._turn()
             self._packet, self._at = await self._next(), 0
         if n < 0 or self._at + n > len(self._packet):
-            raise self._refused("a packet is shorter than it says")
+            raise self._refused(say("sends what is no MQTT"))
         found = self._packet[self._at : self._at + n]
         self._at += n
         return found
@@ -83,12 +84,14 @@ class Turnstile(StreamReaderAdapter):  # type: ignore[misc]  # amqtt is untyped
         """
         while (length := _announced(self._head)) is None:
             if len(self._head) > LENGTH_BYTES:
-                raise self._refused("a packet of no possible length")
+                raise self._refused(say("sends what is no MQTT"))
             self._head += await self._reader.readexactly(1)
         if length > LARGEST_BYTES and not self.trusted:
-            raise self._refused(f"a packet of {length} bytes; {LARGEST_BYTES} at most")
+            raise self._refused(
+                say("sends {size} bytes at once; {most} at most", size=length, most=LARGEST_BYTES)
+            )
         if length != FIXED_LENGTHS.get(self._head[0] >> 4, length):
-            raise self._refused("a packet of a wrong length")
+            raise self._refused(say("sends what is no MQTT"))
         packet = self._head + await self._reader.readexactly(length)
         self._head = b""
         self._credit -= 1.0 + length / PACKET_COSTS_BYTES

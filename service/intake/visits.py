@@ -24,9 +24,10 @@ from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
 from amqtt.mqtt.publish import PublishPacket
 from amqtt.session import Session
 
-from service.intake.keyring import Keyring, Rights, is_loopback
+from service.intake.keyring import SENSOR_USER, Keyring, Rights, is_loopback
 from service.intake.told_off import ToldOff
 from service.intake.turnstile import Turnstile
+from service.shop.said import say
 
 __all__ = ["GuardedBroker"]
 
@@ -61,7 +62,7 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]  # amqtt is untyped
         if session is None:
             return
         if topic is None or not _rights(session).may_publish(topic):
-            self.told_off.note(session, f"may not publish to {str(topic)[:80]!r}")
+            self.told_off.note(session, say("may not publish to {topic}", topic=str(topic)[:80]))
             await self.handle_connection_closed()
             return
         await super().handle_publish(publish_packet)
@@ -70,7 +71,7 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]  # amqtt is untyped
         """Hand a message on; a reader that does not read must not become a store of messages."""
         session = self.session
         if session is not None and self.unread > UNREAD_MOST and not _rights(session).all:
-            self.told_off.note(session, "does not read what it has subscribed to")
+            self.told_off.note(session, say("does not read what it has subscribed to"))
             await self.handle_connection_closed()
             return None
         self.unread += 1
@@ -108,7 +109,9 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
         peer = writer.get_extra_info("peername") or ("?",)
         address = str(peer[0])
         if self._from[address] >= FROM_ONE_ADDRESS and not is_loopback(address):
-            self.told_off.say(address, None, f"has more than {FROM_ONE_ADDRESS} connections")
+            self.told_off.say(
+                address, None, say("has more than {most} connections", most=FROM_ONE_ADDRESS)
+            )
             writer.close()
             return
         self._from[address] += 1
@@ -141,7 +144,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
             raise AMQTTError(str(error)) from error
         rights = self.keyring.rights(visitor.username, visitor.password, remote_address)
         if rights is None:
-            self.told_off.note(visitor, "user or password is not known here")
+            self.told_off.note(visitor, _stranger(visitor))
             with contextlib.suppress(OSError):
                 await ConnackPacket.build(0, NOT_AUTHORIZED).to_stream(writer)
                 await writer.close()
@@ -154,7 +157,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
         visitor.attributes[RIGHTS] = rights
         visitor.attributes[MARK] = self.keyring.mark(visitor.username)
         if visitor.will_flag and not _possible_will(visitor, rights):
-            self.told_off.note(visitor, f"may not leave a will for {visitor.will_topic!r}")
+            self.told_off.note(visitor, _no_will(visitor))
             visitor.will_flag = False
         return handler, await self._session_of(visitor)
 
@@ -242,6 +245,16 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
 def _rights(session: Session) -> Rights:
     found: Rights = session.attributes.get(RIGHTS) or Rights("nobody")
     return found
+
+
+def _stranger(visitor: Session) -> str:
+    if visitor.username == SENSOR_USER and not is_loopback(visitor.remote_address):
+        return say("uses the password of this machine's own tools: give it one of its own")
+    return say("gives a user or a password that is not known here")
+
+
+def _no_will(visitor: Session) -> str:
+    return say("may not leave a message for {topic}", topic=str(visitor.will_topic)[:80])
 
 
 def _possible_will(visitor: Session, rights: Rights) -> bool:

@@ -26,6 +26,7 @@ from service.store.tap_book import TapBook
 from service.store.work import Work
 from service.web.assets import Dashboards
 from service.web.live import Hub
+from service.web.sensor_door import SensorDoor
 from service.web.signin.doors import Doors
 from service.web.views import Views
 
@@ -96,6 +97,7 @@ class Shop:
     telling: Telling
     book: SettingsBook
     doors: Doors
+    sensor_door: SensorDoor
     views: Views = field(default_factory=Views)
     """The first pages that were asked for lately."""
     tap_lock: threading.Lock = field(default_factory=threading.Lock)

@@ -156,6 +156,7 @@ SAID = {
     "role-set": "Set: it counts from now on.",
     "access-closed": "The sign-in is taken away, with every device of it.",
     "retired": "Out of use. Its readings stay; it is not missed.",
+    "key-ended": "It is let in no more. What it has sent stays.",
     "in-use": "Back in use.",
     "check-begun": "The check is under way. The sensor does not count for its place meanwhile.",
     "jar-taken": "The jar's reading is taken.",

@@ -15,6 +15,7 @@ from service.store.desk import Desk
 from service.store.kinds import Kinds
 from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
+from service.store.sensor_keys import SensorKeys
 from service.store.shop_settings import SettingsBook
 from service.store.work import Work
 from service.web import api, pages, problems
@@ -23,6 +24,7 @@ from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
 from service.web.pages.render import Studio, renderer_of
+from service.web.sensor_door import SensorDoor
 from service.web.signin import access, entering, mine, passkeys, trail, welcome
 from service.web.signin.doors import Doors
 from service.web.signin.gate import Gate
@@ -50,6 +52,7 @@ def create_web(
     hub: Hub,
     health: Health,
     real_clock: Clock | None = None,
+    sensor_door: SensorDoor | None = None,
     lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None = None,
 ) -> FastAPI:
     """Make the application.
@@ -76,6 +79,8 @@ def create_web(
         Returns ``status`` (ok, degraded, failing), ``reasons`` and whatever else is known.
     real_clock : Clock, optional
         The machine's time, by which sessions last; unset: asked of the machine.
+    sensor_door : SensorDoor, optional
+        How sensors are let in; unset: their keys alone, with no broker that asks for them.
     lifespan : callable, optional
         Started and stopped with the server.
 
@@ -113,6 +118,7 @@ def create_web(
         telling,
         book,
         doors,
+        sensor_door or SensorDoor(SensorKeys(desk.db, clock, doors.clock)),
     )
     app.state.shop, app.state.studio = shop, Studio(shop)
     app.include_router(api.router)

@@ -21,6 +21,8 @@ WANTED = {
     "/api/v1/places/{place_id}/outlook": {"get"},
     "/api/v1/places/{place_id}/windows": {"get"},
     "/api/v1/forecast": {"post"},
+    "/api/v1/pairing": {"post"},
+    "/api/v1/pairing/authority": {"get"},
     "/api/v1/materials": {"get", "post"},
     "/api/v1/materials/{material_id}/figures": {"post"},
     "/api/v1/materials/{material_id}/versions": {"get"},

@@ -44,6 +44,8 @@ class Broker:
     password: str | None
     here_only: bool
     password_file: Path | None
+    by_keys: bool = False
+    """Whether each sensor needs a password of its own."""
 
 
 def show_empty(request: Request, shop: Shop) -> Response:
@@ -175,7 +177,12 @@ def _broker(request: Request, shop: Shop) -> Broker:
     )
     if not said.get("broker_embedded", settings.mqtt_url is None):
         return Broker(address.host, address.port, None, None, here_only=False, password_file=None)
-    # A sensor finds the broker where this phone found the page.
+    if settings.lan and settings.sensors_open is not True:
+        # A sensor finds the broker where this phone found the page.
+        told = parse_mqtt_url(shop.sensor_door.url(request.url.hostname))
+        return Broker(
+            told.host, told.port, None, None, here_only=False, password_file=None, by_keys=True
+        )
     host = request.url.hostname if settings.lan and request.url.hostname else address.host
     file = settings.data / "broker" / "sensor.password"
     password = file.read_text(encoding="utf-8").strip() if file.is_file() else None

@@ -51,6 +51,9 @@ ROUTES: dict[str, dict[str, str]] = {
     "/api/v1/sign-in/passkey": {"POST": "anyone"},
     "/api/v1/sign-in/passkey/begin": {"POST": "anyone"},
     "/sign-out": {"POST": "leave"},
+    # A device has no sign-in; the code that it sends proves that somebody let it in.
+    "/api/v1/pairing": {"POST": "anyone"},
+    "/api/v1/pairing/authority": {"GET": "anyone"},
     # -- addresses with a secret of their own ------------------------------------------------
     "/welcome/{secret}": {"GET": "secret", "POST": "secret"},
     "/n/{token}": {"GET": "secret", "POST": "secret"},
@@ -114,6 +117,8 @@ ROUTES: dict[str, dict[str, str]] = {
     "/sensors/{sensor_id:int}/salt-check/adopt": {"POST": "do"},
     "/sensors/{sensor_id:int}/salt-check/give-up": {"POST": "do"},
     "/listening/kinds/{kind_id}/retire": {"POST": "do"},
+    "/sensors/add": {"GET": "own", "POST": "own"},
+    "/sensors/add/end": {"POST": "own"},
     "/flaws/compare/adopt": {"POST": "do"},
     "/flaws/{flaw_id}/change": {"POST": "do"},
     "/flaws/{flaw_id}/cause": {"POST": "do"},
