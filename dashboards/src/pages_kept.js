@@ -21,7 +21,7 @@ export async function store(address, text) {
   if (!name) return;
   const pages = await caches.open(PAGES);
   const headers = { "Content-Type": "text/html; charset=utf-8", "X-Kept-At": String(Date.now()) };
-  await pages.delete(name);
+  // Put over the old one: between taking that out and this in, a phone that is cut off would find none.
   await pages.put(name, new Response(text, { headers }));
   const names = await pages.keys();
   for (const old of names.slice(0, Math.max(0, names.length - MOST))) await pages.delete(old);

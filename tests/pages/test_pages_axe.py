@@ -27,7 +27,9 @@ RUN = """async runOnly => {
 PATHS = (
     "/?place=booth&material=nitro-lacquer-gun", "/instruments", "/instruments/1", "/places",
     "/air/booth", "/air/booth/table", "/outlook/booth", "/plan", "/notices", "/flaws", "/flaws/1",
-    "/materials", "/sensors", "/more", "/about", "/offline", "/wall", "/instruments/1/card",
+    "/materials", "/materials/nitro-lacquer-gun", "/schedules/lacquer-clear", "/sensors",
+    "/instruments/1/flaw", "/settings", "/more", "/about", "/offline", "/wall",
+    "/instruments/1/card",
 )  # fmt: skip
 
 PAPER = {"/instruments/1/card"}

@@ -10,6 +10,7 @@ from typing import Any
 import httpx
 import pytest
 from equipment import eventually
+from keykit import press_until
 from offlinekit import settle
 from playwright.sync_api import BrowserContext, CDPSession, Page, expect
 
@@ -298,15 +299,3 @@ def test_by_keyboard_alone(bench: Any, open_page: Any, size: dict[str, int]) -> 
     assert page.evaluate("() => document.activeElement.id") == "main"
     assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
     visit.complaints.clear()
-
-
-def press_until(page: Page, name: str) -> None:
-    """Walk by Tab until what has the focus is called so."""
-    for _ in range(80):
-        page.keyboard.press("Tab")
-        said = page.evaluate(
-            "() => document.activeElement.ariaLabel ?? document.activeElement.innerText ?? ''"
-        )
-        if " ".join(said.split()).startswith(name):
-            return
-    raise AssertionError(f"{name} is not reached by keyboard")
