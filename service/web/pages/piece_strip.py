@@ -121,15 +121,17 @@ def draw_piece(
         *_stays(stays, x),
         *_air(stays, words, x),
         *_acts(log, from_at, x),
+        # Under the names of the waits, which may lie across it.
+        Markup(
+            '<line class="now-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
+            '<text class="now-name" x="{x}" y="13" text-anchor="middle">{}</text>'
+        ).format(18, foot, words.say("now"), x=x(now)),
         *(
             run
             for n, mark in enumerate(marks)
             for run in _run(mark, card.last_coat_at or now, RUN_TOP + RUN_STEP * n, now, x, words)
         ),
-        Markup(
-            '<line class="now-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
-            '<text class="now-name" x="{x}" y="13" text-anchor="middle">{}</text></svg>'
-        ).format(18, foot, words.say("now"), x=x(now)),
+        Markup("</svg>"),
     ]
     return Markup().join(parts)
 
