@@ -10,6 +10,7 @@ import pytest
 from equipment import SetClock
 from sqlalchemy import text
 
+from service.shop.causes.findings import findings_of
 from service.shop.evidence.model import Evidence
 from service.shop.evidence.then import plain
 from service.store.catalogue import CatalogueError, load_catalogue
@@ -181,6 +182,24 @@ def test_retarder_batches_distance_and_thickness_are_told_against_the_usual(benc
     assert coats[3].usual_distance_cm == 19.0  # the middle of the other three
     assert coats[4].usual_distance_cm == 19.5
     assert all((c.retarder_pct, c.wet_um, c.usual_wet_um) == (5.0, 110.0, 80.0) for c in coats)
+
+
+def test_a_can_in_damp_air_is_put_down_to_water_that_did_not_dissolve(bench: Bench) -> None:
+    """Cans blush before guns do (common practice): their drops bring the water along."""
+    piece = bench.piece()
+    bench.air(2, rh_pct=60.0)
+    bench.work.record_coat(piece, material_id="toner-can")
+    bench.coat(piece)
+    bench.air(1, rh_pct=60.0)
+    behind = bench.behind(piece, "blush")
+    can = behind.coats[0]
+    by_can, by_gun = (found["blush_margin_k"].value for found in findings_of(behind).coats)
+    assert can.film_at is not None
+    assert can.film_at.blush_margin_k is not None
+    assert can.film_at.haze_margin_k is not None
+    assert can.film_at.haze_margin_k < 0.0 < can.film_at.blush_margin_k
+    assert by_can == can.film_at.haze_margin_k
+    assert by_gun > 0.0
 
 
 def test_pieces_coated_the_same_day_stand_beside_it(bench: Bench) -> None:

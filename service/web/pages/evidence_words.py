@@ -83,7 +83,7 @@ class Told:
         if film is None or film.blush_margin_k is None:
             return ""
         words, say = self.words, self.words.say
-        return say(
+        told = say(
             "The wet film is reckoned to have fallen to {floor}, {margin} {side} the dew point, "
             "give or take {sd}; that it was below: {chance}.",
             floor=words.temperature(film.film_floor_c),
@@ -91,6 +91,15 @@ class Told:
             side=say("above") if film.blush_margin_k >= 0 else say("below"),
             sd=words.difference(film.blush_margin_sd_k),
             chance=words.chance(film.blush_probability),
+        )
+        haze = film.haze_margin_k
+        if haze is None or haze >= film.blush_margin_k:
+            return told
+        # Water that the drops brought along comes before that which falls on the film.
+        return f"{told} " + say(
+            "The dew point was {margin} {side} the one from which on water stays undissolved in it.",
+            margin=words.difference(abs(haze)),
+            side=say("below") if haze >= 0 else say("above"),
         )
 
     def surface(self, coat: CoatEvidence) -> str:
