@@ -97,7 +97,8 @@ class Told:
             return told
         # Water that the drops brought along comes before that which falls on the film.
         return f"{told} " + say(
-            "The dew point was {margin} {side} the one from which on water stays undissolved in it.",
+            "The dew point was {margin} {side} the one from which on water stays undissolved "
+            "in it.",
             margin=words.difference(abs(haze)),
             side=say("below") if haze >= 0 else say("above"),
         )
