@@ -124,7 +124,7 @@ def _fan(
     ]
     if names[1][1] - names[0][1] < 13:
         names = [(words.say("Air"), names[0][1] - 7), (words.say("Dew"), names[0][1] + 7)]
-    names.append((words.say("Spray"), BAND_FOOT - 6))
+    names.append(("%", BAND_FOOT - 6))
     parts += [
         Markup('<text class="course-name" x="{}" y="{}">{}</text>').format(
             RIGHT + 5, round(y + 4, 1), name
