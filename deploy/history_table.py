@@ -98,6 +98,7 @@ class Served:
             "BOOTHGLASS_DATA": str(data),
             "BOOTHGLASS_HTTP_PORT": str(self.port),
             "BOOTHGLASS_MQTT_PORT": str(mqtt),
+            "BOOTHGLASS_SIGN_IN": "off",
             "BOOTHGLASS_CLOCK_START": f"{END:%Y-%m-%dT%H:%M:%SZ}",
         }
         self._process = subprocess.Popen(

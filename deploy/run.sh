@@ -6,8 +6,8 @@ cd "$(dirname "$0")/.."
 
 usage() {
     cat <<'TEXT'
-sh deploy/run.sh            an invented workshop with a simulated booth
-sh deploy/run.sh --shop     your own shop, empty at first
+sh deploy/run.sh            an invented workshop with a simulated booth, where nobody signs in
+sh deploy/run.sh --shop     your own shop, empty at first; its owner comes in by the link it prints
 More: --lan (let other devices in), --port N, and what "boothglass demo --help" or
 "boothglass serve --help" lists. PYTHON=/path/to/python3 chooses the Python.
 TEXT

@@ -48,7 +48,7 @@ class Settings(BaseSettings):
     http_port: int = Field(default=8317, ge=0, le=65535, description="Port of pages and API.")
     lan: bool = Field(default=False, description="Listen on every interface, not only loopback.")
     sign_in: Literal["on", "off"] = Field(
-        default="off", description="Whether people have to sign in on the pages and programs too."
+        default="on", description="Whether people, and programs, have to sign in."
     )
     mqtt_url: str | None = Field(
         default=None,

@@ -99,6 +99,10 @@ async function refresh() {
       signedOut();
       return;
     }
+    if (!ok && status < 500 && !document.querySelector("[data-answer]")) {
+      setLost("page", false); // it answers, but has no page here: what is shown is told once, or is an error
+      return;
+    }
     if (!ok) throw new Error("the service answered with an error");
     setLost("page", false);
     keepPage(location.href, text);

@@ -10,7 +10,7 @@ from urllib.parse import urljoin, urlsplit
 
 import pytest
 from conftest import PHONE, WIDE
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "web"))
 
@@ -132,4 +132,20 @@ def test_a_wall_screen_comes_in_by_its_link_and_stays(
     with page.expect_response(lambda answer: answer.url.startswith(guarded.url + "/wall")):
         guarded.turn(22.0, 46.0)
     assert page.url == guarded.url + "/wall"
+    context.close()
+
+
+def test_what_is_shown_once_does_not_count_itself_cut_off(
+    browser: Browser, guarded: GuardedShop
+) -> None:
+    context = signed_in(browser, guarded, "owner", PHONE)
+    page = context.new_page()
+    page.goto(guarded.url + "/settings/access")
+    page.get_by_role("button", name="Make a link for a wall screen").click()
+    expect(page.locator("#link")).to_contain_text("/welcome/")
+    page.wait_for_timeout(2500)
+    guarded.hub.publish("work", {})
+    page.wait_for_timeout(2500)
+    expect(page.locator("body")).not_to_have_attribute("data-cut", "lost")
+    expect(page.locator("#link")).to_contain_text("/welcome/")
     context.close()
