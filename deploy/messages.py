@@ -37,7 +37,7 @@ SENTENCES = (
     "service/intake/turnstile.py",
     "service/web/**/*.py",
     "service/notify/**/*.py",
-    "service/app.py",
+    "service/watch.py",
     "service/intake/client.py",
     "service/intake/filters.py",
     "service/backup/keeper.py",

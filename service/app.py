@@ -18,6 +18,7 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from sensors.node.notify import tell
 from service.address import public_url, sensor_url
 from service.backup.keeper import Keeper
 from service.certificates import CertificateError, server_context
@@ -37,7 +38,6 @@ from service.notify.mqtt import NoticePublisher, message
 from service.notify.postman import Postman
 from service.science import film
 from service.settings import MqttAddress, SettingError, Settings
-from service.shop.said import say
 from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, database_url
 from service.store.desk import Desk
@@ -54,6 +54,7 @@ from service.store.sensor_keys import SensorKeys
 from service.store.shop_settings import SettingsBook, ShopSettings
 from service.store.tables import Notice
 from service.store.work import Work
+from service.watch import Watch
 from service.web import create_web
 from service.web.deps import Telling
 from service.web.live import Hub
@@ -152,6 +153,7 @@ class Shop:
             longer_work=self._look_ahead,
             post=self.postman.work,
         )
+        self.watch = Watch(self)
         self.web: FastAPI = create_web(
             desk=self.desk,
             work=self.work,
@@ -165,7 +167,8 @@ class Shop:
             settings=settings,
             book=self.set_up,
             hub=self.hub,
-            health=self.health,
+            health=self.watch.health,
+            figures=self.watch.figures,
             sensor_door=SensorDoor(
                 self.sensor_keys,
                 self.doorkeeper.look,
@@ -217,47 +220,6 @@ class Shop:
     def _housework(self) -> None:
         self.retention.step()
         self.work.verdicts.catch_up()
-
-    def health(self) -> dict[str, Any]:
-        """Say how the service is, and why where it is not well."""
-        intake = self.intake.health()
-        sensors = self.desk.sensors()
-        reasons = list(intake["problems"])
-        reasons += [
-            say("sensor {place}/{sensor} is silent", place=s.place_id, sensor=s.name)
-            for s in sensors
-            if s.silent
-        ]
-        if self.settler.problem:
-            reasons.append(say("readings cannot be assessed: {why}", why=self.settler.problem))
-        if self.jobs.last_error:
-            reasons.append(say("notices: {why}", why=self.jobs.last_error))
-        if self.jobs.longer_error:
-            reasons.append(say("outlook: {why}", why=self.jobs.longer_error))
-        if self.jobs.post_error:
-            reasons.append(say("messages: {why}", why=self.jobs.post_error))
-        reasons += [
-            say("{channel} of {person} is failing", channel=c.name, person=p.name)
-            for p, c in self.outbox.failing()
-        ]
-        reasons += [] if self.keeper is None else self.keeper.worries()
-        reasons += self.certificates.worries()
-        if self.doorkeeper.problem:
-            reasons.append(say("keys of sensors: {why}", why=self.doorkeeper.problem))
-        failing = bool(intake["problems"] or self.settler.problem or self.jobs.last_error)
-        status = "failing" if failing else "degraded" if reasons else "ok"
-        return {
-            "status": status,
-            "reasons": reasons,
-            "now": self.clock.now(),
-            "clock_rate": self.clock.rate,
-            "clock_driven": self.clock.driven,
-            "mqtt": {key: value for key, value in intake.items() if key != "problems"},
-            "broker": repr(self.address),
-            "broker_embedded": self.broker is not None,
-            "last_look_at": self.jobs.last_look_at,
-            "rejected_kept": self.desk.reject_count(),
-        }
 
     def _keeper(self) -> Keeper | None:
         to = self.settings.backup_to
@@ -355,7 +317,9 @@ class Shop:
     @asynccontextmanager
     async def _lifespan(self, _app: FastAPI) -> AsyncIterator[None]:
         self.start()
+        tell("READY=1")
         try:
             yield
         finally:
+            tell("STOPPING=1")
             self.stop()

@@ -15,6 +15,7 @@ import typer
 import uvicorn
 from pydantic import ValidationError
 
+from service import logs
 from service.address import own_address, sensor_url
 from service.app import USUAL_MQTT_PORT, Shop
 from service.certificates import SERVER_FILE, SERVER_KEY, CertificateError, server_context
@@ -378,12 +379,10 @@ def _run(
     speed: float | None,
     sign_in: str | None,
 ) -> None:
-    logging.basicConfig(
-        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s %(message)s"
-    )
     settings = _settings(
         kind, http_port=port, lan=lan, clock_start=_utc(start), clock_rate=speed, sign_in=sign_in
     )
+    logs.set_up(settings)
     listener = _listen(settings)
     try:
         shop = Shop(settings)
@@ -397,8 +396,9 @@ def _run(
         scenario.begin(shop)
     config = uvicorn.Config(
         shop.web,
-        log_level="warning",
-        timeout_graceful_shutdown=3,
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=8,
         server_header=False,
         **_https(settings),
     )

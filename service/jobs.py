@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 
@@ -72,6 +73,7 @@ class Jobs:
             self.send_post, "interval", seconds=tick_s, id="post", executor="post"
         )
         self.last_look_at: datetime | None = None
+        self._looked = time.monotonic()
         self.last_error: str | None = None
         self.longer_error: str | None = None
         self.post_error: str | None = None
@@ -89,6 +91,11 @@ class Jobs:
     def hasten(self) -> None:
         """Do the longer work at once instead of at the next tick."""
         self._scheduler.modify_job("longer", next_run_time=datetime.now(UTC))
+
+    @property
+    def look_age_s(self) -> float:
+        """Real seconds since the last look that went well, or since this was made."""
+        return time.monotonic() - self._looked
 
     def work_longer(self) -> None:
         """Do the longer work once; an error is kept and tried again at the next tick."""
@@ -124,3 +131,4 @@ class Jobs:
             else:
                 self.last_error = None
                 self.last_look_at = self._clock.now()
+                self._looked = time.monotonic()

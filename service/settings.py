@@ -117,6 +117,13 @@ class Settings(BaseSettings):
         default=2.0, gt=0, le=60, description="Real seconds between looks at what is due."
     )
 
+    log_format: Literal["text", "json"] = Field(
+        default="text", description="How the log is written: text, or json (an object a line)."
+    )
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="warning", description="What is logged: that, and what is worse."
+    )
+
     backup_to: str | None = Field(
         default=None,
         description="Folder or s3://bucket/prefix that a back-up goes to each day; unset: none.",

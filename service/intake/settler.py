@@ -47,6 +47,7 @@ class Settler:
         self.problem: str | None = None
         self._db, self._on_settled, self._busy = db, on_settled, busy
         self._latest = ""
+        self._behind_since: float | None = None
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._keep_up, name="settler", daemon=True)
@@ -65,13 +66,22 @@ class Settler:
 
     def wake(self) -> None:
         """Say that something was marked."""
+        if self._behind_since is None:
+            self._behind_since = time.monotonic()
         self._woken.set()
+
+    @property
+    def behind_s(self) -> float:
+        """Real seconds for which something has been marked that is not settled yet."""
+        since = self._behind_since
+        return 0.0 if since is None else time.monotonic() - since
 
     def _keep_up(self) -> None:
         delay_s = RETRY_FIRST_S
         while not self._stopping.is_set():
             self._woken.wait()
             self._woken.clear()
+            began = time.monotonic()
             try:
                 self._settle_everything()
             except Exception as error:
@@ -83,6 +93,8 @@ class Settler:
                 self._woken.set()
             else:
                 self.problem, delay_s = None, RETRY_FIRST_S
+                # What was marked meanwhile has waited since then at most.
+                self._behind_since = began if self._woken.is_set() else None
 
     def _settle_everything(self) -> None:
         while not self._stopping.is_set():

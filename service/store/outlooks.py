@@ -12,7 +12,7 @@ import time
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
@@ -221,6 +221,13 @@ class Outlooks:
             return found[place_id]
 
         return of
+
+    def fitted(self) -> dict[str, datetime]:
+        """Tell up to when the record of each place was used for its outlook."""
+        return {
+            place_id: datetime.fromtimestamp(kept.model.fitted_s, UTC)
+            for place_id, kept in list(self._fitted.items())
+        }
 
     def why_none(self, place_id: str) -> str:
         """Say why a place has no outlook."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import AbstractAsyncContextManager
 from importlib import metadata
 
@@ -18,11 +18,12 @@ from service.store.sensor_book import SensorBook
 from service.store.sensor_keys import SensorKeys
 from service.store.shop_settings import SettingsBook
 from service.store.work import Work
-from service.web import api, pages, problems
+from service.web import api, pages, problems, watching
 from service.web.assets import LongLived, find_dashboards
 from service.web.deps import Health, Listener, Shop, Telling
 from service.web.guard import BodyLimit, Faults, SafeHeaders, SameOrigin
 from service.web.live import Hub
+from service.web.metrics import Figure, Metrics, RequestTimes
 from service.web.pages.render import Studio, renderer_of
 from service.web.sensor_door import SensorDoor
 from service.web.signin import access, entering, mine, passkeys, trail, welcome
@@ -51,6 +52,7 @@ def create_web(
     book: SettingsBook,
     hub: Hub,
     health: Health,
+    figures: Callable[[], Iterable[Figure]] = tuple,
     real_clock: Clock | None = None,
     sensor_door: SensorDoor | None = None,
     lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None = None,
@@ -77,6 +79,8 @@ def create_web(
         The live stream's hub; intake and jobs publish to it too.
     health : callable
         Returns ``status`` (ok, degraded, failing), ``reasons`` and whatever else is known.
+    figures : callable, optional
+        Returns what is counted and measured of the service, for ``/metrics``.
     real_clock : Clock, optional
         The machine's time, by which sessions last; unset: asked of the machine.
     sensor_door : SensorDoor, optional
@@ -121,8 +125,10 @@ def create_web(
         sensor_door or SensorDoor(SensorKeys(desk.db, clock, doors.clock)),
     )
     app.state.shop, app.state.studio = shop, Studio(shop)
+    app.state.metrics = metrics = Metrics(figures)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(watching.router, include_in_schema=False)
     for part in (entering, welcome, mine, passkeys, access, trail):
         app.include_router(part.router, include_in_schema=False)
     for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
@@ -138,6 +144,7 @@ def create_web(
     app.add_middleware(SameOrigin, public_url=settings.public_url)
     app.add_middleware(Faults)
     app.add_middleware(SafeHeaders)
+    app.add_middleware(RequestTimes, metrics=metrics)
     return app
 
 

@@ -89,6 +89,9 @@ ROUTES: dict[str, dict[str, str]] = {
     "/listening": {"GET": "see", "POST": "do"},
     "/listening/kinds": {"GET": "see", "POST": "do"},
     "/openapi.json": {"GET": "see"},
+    # -- what watches the service ------------------------------------------------------------
+    "/health": {"GET": "machine"},
+    "/metrics": {"GET": "machine"},
     # -- the work ----------------------------------------------------------------------------
     "/instruments/new": {"GET": "do", "POST": "do"},
     "/instruments/{instrument_id}/coat": {"POST": "do"},
