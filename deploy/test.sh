@@ -11,6 +11,7 @@ missing=""
 command -v mosquitto >/dev/null || missing="$missing mosquitto"
 command -v mosquitto_pub >/dev/null || missing="$missing mosquitto-clients"
 command -v chromium >/dev/null || missing="$missing chromium"
+command -v nginx >/dev/null || missing="$missing nginx-light"
 command -v initdb >/dev/null || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 \
     || missing="$missing postgresql"
 # The browser's Python driver brings a Node.js of its own, which needs this.
@@ -33,6 +34,13 @@ if [ -n "$missing" ]; then
             # The tests start brokers of their own; the daemon that came along is not wanted.
             if command -v systemctl >/dev/null && [ -d /run/systemd/system ]; then
                 $as_root systemctl disable --now --quiet mosquitto || true
+            fi
+            ;;
+    esac
+    case $missing in
+        *" nginx"*)
+            if command -v systemctl >/dev/null && [ -d /run/systemd/system ]; then
+                $as_root systemctl disable --now --quiet nginx || true
             fi
             ;;
     esac

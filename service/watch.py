@@ -20,7 +20,7 @@ __all__ = ["Check", "Watch"]
 DISK_LOW, DISK_FULL = 500_000_000, 50_000_000
 """Free bytes below which health complains, and fails (assumed)."""
 
-LOOK_LATE_S = 60.0
+LOOK_LATE_S = 120.0
 """Real seconds without a look at what is due, beyond some ticks, after which something hangs."""
 
 SETTLING_LATE_S = 120.0
