@@ -105,7 +105,13 @@ class Watch:
         check = Check("readings", figures={"newest_age_s": min(ages, default=None)})
         for sensor in in_use:
             if sensor.silent:
-                check.complain(say("sensor {place}/{sensor} is silent", place=sensor.place_id, sensor=sensor.name))
+                check.complain(
+                    say(
+                        "sensor {place}/{sensor} is silent",
+                        place=sensor.place_id,
+                        sensor=sensor.name,
+                    )
+                )
         if in_use and all(sensor.silent for sensor in in_use):
             check.complain(say("no sensor is heard"), "failing")
         return check
@@ -120,7 +126,9 @@ class Watch:
         settler = self._shop.settler
         check = Check("settling", figures={"behind_s": settler.behind_s})
         if settler.problem:
-            check.complain(say("readings cannot be assessed: {why}", why=settler.problem), "failing")
+            check.complain(
+                say("readings cannot be assessed: {why}", why=settler.problem), "failing"
+            )
         elif settler.behind_s > SETTLING_LATE_S:
             check.complain(say("readings wait {wait:.0f} s to be assessed", wait=settler.behind_s))
         return check
@@ -139,7 +147,9 @@ class Watch:
         if jobs.last_error:
             check.complain(say("notices: {why}", why=jobs.last_error), "failing")
         elif jobs.look_age_s > LOOK_LATE_S + 5 * self._shop.settings.tick_s:
-            check.complain(say("nothing was looked at for {wait:.0f} s", wait=jobs.look_age_s), "failing")
+            check.complain(
+                say("nothing was looked at for {wait:.0f} s", wait=jobs.look_age_s), "failing"
+            )
         return check
 
     def _outlook(self) -> Check:
@@ -152,7 +162,13 @@ class Watch:
         )
         for place_id, age in ages.items():
             if age > OUTLOOK_LATE:
-                check.complain(say("the outlook of {place} is {hours:.0f} h old", place=place_id, hours=age / timedelta(hours=1)))
+                check.complain(
+                    say(
+                        "the outlook of {place} is {hours:.0f} h old",
+                        place=place_id,
+                        hours=age / timedelta(hours=1),
+                    )
+                )
         return check
 
     def _outlook_ages(self, now: datetime) -> dict[str, timedelta]:
@@ -166,7 +182,9 @@ class Watch:
         if shop.jobs.post_error:
             check.complain(say("messages: {why}", why=shop.jobs.post_error))
         for person, channel in shop.outbox.failing():
-            check.complain(say("{channel} of {person} is failing", channel=channel.name, person=person.name))
+            check.complain(
+                say("{channel} of {person} is failing", channel=channel.name, person=person.name)
+            )
         return check
 
     def _keys(self) -> Check:
