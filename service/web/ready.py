@@ -14,8 +14,8 @@ from collections.abc import Callable
 __all__ = ["Ready"]
 
 REST = 4.0
-"""After a look as many times as long as it took nothing is reckoned ahead: a slow machine that
-hears many sensors must not do it all day."""
+"""After a look as many times as much time as it took of the processor nothing is reckoned ahead: a
+slow machine that hears many sensors must not do it all day."""
 
 log = logging.getLogger(__name__)
 
@@ -77,9 +77,9 @@ class Ready:
             with self._lock:
                 places, self._places = self._places, []
             if due and time.monotonic() >= rests_until:
-                begun, due = time.monotonic(), False
+                begun, due = time.thread_time(), False
                 self._try(self._look)
-                rests_until = time.monotonic() + REST * (time.monotonic() - begun)
+                rests_until = time.monotonic() + REST * (time.thread_time() - begun)
             for place in places:
                 self._tell(place)
 

@@ -95,27 +95,27 @@ class Told:
 
     def __init__(self, shop: shopkit.LiveShop) -> None:
         self.shop, self.ahead_ms = shop, list[float]()
-        self._told, self._looked = threading.Event(), False
+        self._told, self._looked_at = threading.Event(), 0.0
         self._ready = Ready(self._look, lambda _place: self._told.set())
         self._ready.start()
 
     def _look(self) -> None:
-        begun = time.thread_time()
+        at, begun = time.monotonic(), time.thread_time()
         rooms = self.shop.app.state.shop
         for asked in rooms.views.lately():
             look_ahead(rooms, asked)
         self.ahead_ms.append(1e3 * (time.thread_time() - begun))
-        self._looked = True
+        self._looked_at = at
 
     def a_reading(self) -> None:
         """One more reading; return when open pages hear of it."""
         while True:
             a_reading(self.shop)
-            self._looked = False
+            at = time.monotonic()
             self._told.clear()
             self._ready.changed("booth")
             assert self._told.wait(60)
-            if self._looked:
+            if self._looked_at > at:
                 return
             time.sleep(0.3)  # it rests; readings come every few seconds, and not at once
 

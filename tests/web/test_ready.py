@@ -77,7 +77,9 @@ def test_while_it_rests_places_are_told_at_once_and_looked_at_later() -> None:
         looks.look()
         if not slow.is_set():
             slow.set()
-            time.sleep(0.4)  # rests for 1.6 s after it
+            until = time.thread_time() + 0.4
+            while time.thread_time() < until:  # rests for 1.6 s after it
+                pass
 
     with running(looks.look, looks.tell) as ready:
         ready._look = look
