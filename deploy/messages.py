@@ -34,6 +34,7 @@ SENTENCES = (
     "service/shop/**/*.py",
     "service/store/*.py",
     "service/intake/visits.py",
+    "service/intake/rates.py",
     "service/intake/turnstile.py",
     "service/web/**/*.py",
     "service/notify/**/*.py",

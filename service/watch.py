@@ -112,6 +112,8 @@ class Watch:
                         sensor=sensor.name,
                     )
                 )
+        for flood in self._shop.intake.floods():
+            check.complain(flood)
         if in_use and all(sensor.silent for sensor in in_use):
             check.complain(say("no sensor is heard"), "failing")
         return check

@@ -16,8 +16,10 @@ from typing import Any
 
 from sensors.mapping import Decoder
 from service.clock import Clock
+from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
 from service.intake.connection import USUAL_WINDOW, Connection
+from service.intake.rates import Rates
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.settings import MqttAddress
@@ -67,6 +69,7 @@ class Intake:
         self._kinds, self._known_kinds = Kinds(db, clock), list[Kind]()
         self._kinds_problem: str | None = None
         self._readers = Readers()
+        self._rates = Rates()
         self._sorter = Sorter(self._readers, lambda: self._connection.window)
         self._committer = Committer(
             db,
@@ -80,7 +83,7 @@ class Intake:
             address,
             data_folder,
             clock,
-            self._committer.offer,
+            self._offer,
             mqtt5=mqtt5,
             usual_window=usual_window,
         )
@@ -136,6 +139,10 @@ class Intake:
         """Whether so much comes that whatever can wait should."""
         return self._committer.flooded
 
+    def floods(self) -> list[str]:
+        """Topics on which far more comes than a sensor sends, for minutes now."""
+        return self._rates.floods()
+
     def health(self) -> dict[str, Any]:
         """Counters since the start, and under ``problems`` why readings may not be arriving."""
         connection, committer = self._connection, self._committer
@@ -164,6 +171,12 @@ class Intake:
             "last_error": committer.last_error,
             "problems": problems,
         }
+
+    def _offer(self, arrival: Arrival, wait_s: float) -> bool:
+        taken = self._committer.offer(arrival, wait_s)
+        if taken:
+            self._rates.count(arrival.topic)
+        return taken
 
     def _watch_kinds(self) -> None:
         while not self._stopping.wait(KINDS_EVERY_S):
