@@ -19,6 +19,7 @@ from service.store.catalogue import Catalogue
 from service.store.planning import DAYS, USUAL
 
 __all__ = [
+    "LOOK",
     "PAPER",
     "PIECES",
     "Bench",
@@ -179,6 +180,9 @@ class Finisher(Protocol):
     def choose(self, open_to: list[Bench], /) -> Bench | None:
         """Choose which piece to go on with now, if any, of those that could be."""
 
+    def next_look(self) -> datetime:
+        """Say when to look again after nothing was found to do."""
+
     def may_spray(self, bench: Bench, /) -> bool:
         """Look at the air once more with the fan running."""
 
@@ -230,7 +234,7 @@ class Floor:
             ]
             chosen = self.finisher.choose(open_to) if open_to else None
             if chosen is None:
-                self.run_until(min(now + LOOK, closes))
+                self.run_until(min(self.finisher.next_look(), closes))
             elif self.world.sprayed(chosen.task.material):
                 self._coat(chosen, chosen.task)
             else:

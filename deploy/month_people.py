@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from month_floor import PAPER, PIECES, Bench, How, Shown, Task
+from month_floor import LOOK, PAPER, PIECES, Bench, How, Shown, Task
 from month_world import PLACES, World
 
 from sensors.booth import Air
@@ -65,6 +65,10 @@ class RuleFinisher:
             return (not like, not sprayed, -(len(bench.tasks) - bench.next), bench.index)
 
         return min(can, key=key)
+
+    def next_look(self) -> datetime:
+        """Look every half hour."""
+        return self.world.now + LOOK
 
     def may_spray(self, bench: Bench, /) -> bool:
         """Look at the dial once more."""
@@ -176,6 +180,10 @@ class ToolFinisher:
         }
         listed = (can[piece] for piece in cards if piece in can)
         return next((bench for bench in listed if self._air_will_do(bench)), None)
+
+    def next_look(self) -> datetime:
+        """Look every half hour."""
+        return self.world.now + LOOK
 
     def may_spray(self, bench: Bench, /) -> bool:
         """Ask the check once more."""

@@ -4,7 +4,7 @@
     python deploy/month_table.py --write   puts them into dashboards/docs/month.md
 
 Each month has weather and a hidden truth of its own (`month_world.py`) and is lived through by each
-finisher (`month_people.py`): some seven minutes of processor time.
+finisher (`month_people.py`, `month_planned.py`): some ten minutes of processor time and more.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ import numpy as np
 from document import Block
 from month_floor import PAPER, PIECES, Done, Floor
 from month_people import RuleFinisher, ToolFinisher
+from month_planned import PlanFinisher
 from month_world import MONTHS, Hidden, Month, World
 
 from sensors.weather import Outdoors
@@ -35,11 +36,13 @@ MONTHS_LIVED = tuple(Month(begins, Hidden(seed)) for seed, begins in enumerate(M
 """Each month has weather and a hidden truth of its own."""
 
 TOOL = "tool, by its cards"
+PLANNED = "tool, by its plan"
 RULES = {
     "rule: the can's hours, 65 % RH": (65.0, 1.0),
     "cautious: half as long again, 55 %": (55.0, 1.5),
 }
-FINISHERS = (TOOL, *RULES)
+BY_TOOL: dict[str, type[ToolFinisher]] = {TOOL: ToolFinisher, PLANNED: PlanFinisher}
+FINISHERS = (TOOL, *RULES, PLANNED)
 
 
 @dataclass(frozen=True)
@@ -91,9 +94,9 @@ def live(month: Month, finisher: str, outdoors: Outdoors | None = None) -> Lived
     logging.getLogger("alembic").setLevel(logging.WARNING)
     catalogue = load_catalogue()
     world = World(month, used(catalogue), outdoors)
-    if finisher == TOOL:
+    if finisher in BY_TOOL:
         with tempfile.TemporaryDirectory(prefix="boothglass-month-") as folder:
-            tool = ToolFinisher(world, Path(folder), catalogue)
+            tool = BY_TOOL[finisher](world, Path(folder), catalogue)
             try:
                 floor = Floor(world, tool, catalogue)
                 floor.run()

@@ -27,7 +27,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import log_ndtr, ndtr, ndtri_exp
 
 from service.shop.materials import Mark, Material
 from service.shop.said import say
@@ -45,6 +45,7 @@ __all__ = [
     "Observation",
     "Posterior",
     "Prior",
+    "given_not_yet",
     "mark_for",
     "mark_scales",
     "mark_sd",
@@ -235,6 +236,16 @@ def mark_for(said: str, hours: float, marks: Mapping[str, Mark], waited: str | N
         return waited
     now = math.log(max(hours, 1e-6))
     return min(about, key=lambda name: abs(math.log(marks[name].hours) - now), default=None)
+
+
+def given_not_yet(z: float, at_z: float) -> float:
+    """Return the normal deviate of the same chance among coats that were not ready at ``at_z``.
+
+    Of those the chance to be ready by x is ``1 - (1 - ndtr(x)) / (1 - ndtr(at_z))``: a normal
+    distribution cut off below. The tap is taken at its word, for whoever has just gummed the paper
+    shall not be told that it is ready.
+    """
+    return -float(ndtri_exp(log_ndtr(-z) + log_ndtr(-at_z)))
 
 
 def words_for(marks: Collection[str]) -> dict[str, str]:

@@ -18,16 +18,28 @@ from numpy.typing import NDArray
 from service.science import drying
 from service.shop.ahead import Ahead
 from service.shop.clock_run import ClockRun, Hole, share_of
-from service.shop.learning import Z80, MarkScale, mark_sd
+from service.shop.learning import Z80, MarkScale, given_not_yet, mark_sd
 from service.shop.materials import Mark, Material
 from service.shop.moves import Moved
 
-__all__ = ["REFERENCE", "AirCourse", "Hole", "ReadyTime", "clock_at", "holes_in", "ready_times"]
+__all__ = [
+    "NOTHING_SAID",
+    "REFERENCE",
+    "AirCourse",
+    "Hole",
+    "ReadyTime",
+    "clock_at",
+    "holes_in",
+    "ready_times",
+]
 
 Floats = NDArray[np.float64]
 
 REFERENCE: Mapping[str, MarkScale] = {}
 """Nothing learned: every mark as its material gives it."""
+
+NOTHING_SAID: Mapping[str, float] = {}
+"""No tap has said of this coat that it was not ready."""
 
 FUTURE_SD = 0.10
 """Further spread (log) of the clock's speed in air that is yet to come and is only held
@@ -100,6 +112,7 @@ def ready_times(
     scales: Mapping[str, MarkScale] = REFERENCE,
     ahead: Ahead | Moved | None = None,
     holes: Sequence[Hole] = (),
+    not_yet: Mapping[str, float] = NOTHING_SAID,
     keep: Keep = _made_anew,
 ) -> tuple[ReadyTime, ...]:
     """Reckon every mark of a coat, soonest first.
@@ -123,9 +136,14 @@ def ready_times(
     holes : sequence of Hole
         How the air may have gone while nothing was read (see :func:`holes_in`). Other holes are
         bridged by the air on either side and widen the range.
+    not_yet : mapping
+        Reference hours on this coat's clock at which a tap last said of a mark that it was not
+        reached: it is later than that, and the ready times are those of such coats alone. The
+        scale of such a mark must not be learned from that tap.
     keep : callable
         Given the instant until which the clock ran on the record, and a function that runs it,
-        returns its result or the same kept; it depends on everything but ``now`` and the scales.
+        returns its result or the same kept; it depends on everything but ``now``, the scales and
+        ``not_yet``.
     """
     marks = sorted(material.marks.values(), key=lambda mark: mark.hours)
     if air.time_s.size == 0 or now < coat_at:
@@ -150,7 +168,8 @@ def ready_times(
     hole_sd = GAP_SD * min(1.0, max(0.0, open_h) / waited_h)
     by_now = run.courses(end)
     return tuple(
-        _ready(mark, scales, run, end, by_now, hole_sd, gap_h, trailing_h) for mark in marks
+        _ready(mark, scales, run, end, by_now, hole_sd, gap_h, trailing_h, not_yet.get(mark.name))
+        for mark in marks
     )
 
 
@@ -217,15 +236,26 @@ def _ready(
     hole_sd: float,
     gap_h: float,
     trailing_h: float,
+    not_yet_h: float | None,
 ) -> ReadyTime:
     learned = scales.get(mark.name)
     scale = 1.0 if learned is None else learned.middle
-    needed = mark.hours * scale
     sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole_sd)
+    usual = mark.hours * scale
     elapsed = float(np.median(by_now))
 
-    def when(z: float, reference_h: float = needed) -> datetime | None:
-        at = run.reached_at(reference_h, sd, z, held_sd=FUTURE_SD)
+    def needed_at(z: float) -> float:
+        """Hours whose quantile at ``z`` is that of the coats that this one can still be."""
+        if not not_yet_h:
+            return usual
+        later = given_not_yet(z, math.log(not_yet_h / usual) / sd)
+        return usual * math.exp((later - z) * sd)
+
+    needed = needed_at(0.0)
+
+    def when(z: float, reference_h: float | None = None) -> datetime | None:
+        hours = needed_at(z) if reference_h is None else reference_h
+        at = run.reached_at(hours, sd, z, held_sd=FUTURE_SD)
         if at is None or at > now_s + HORIZON_DAYS * 86_400.0:
             return None
         return _instant(at)
@@ -240,7 +270,7 @@ def _ready(
         ready_from=when(-Z80),
         ready_until=when(Z80),
         reached=elapsed >= needed,
-        surely=share_of(by_now, needed, sd) >= HIGH_SHARE,
+        surely=share_of(by_now, needed_at(HIGH_Z), sd) >= HIGH_SHARE,
         gap_h=gap_h,
         trailing_gap_h=trailing_h,
         basis=mark.basis,
@@ -250,8 +280,9 @@ def _ready(
     )
 
 
-HIGH_SHARE = 0.9
-"""Share of the courses by which a mark is surely reached; the rest of it: may be reached."""
+HIGH_SHARE, HIGH_Z = 0.9, Z80
+"""Share of the courses by which a mark is surely reached, and the normal deviate of it; the rest of
+it: may be reached."""
 
 
 def _without_air(mark: Mark, scales: Mapping[str, MarkScale]) -> ReadyTime:

@@ -103,9 +103,12 @@ def position(
     Returns
     -------
     Position
-        A coating step is finished when its coats are on, or when it was recorded as finished.
+        A coating step is finished when its coats are on, or when it was recorded as finished. A
+        step that only waits is over too once a later step has begun: what is put on after it, such
+        as oil on a fingerboard, may have no such mark.
     """
     finished = {mark.step_key for mark in done}
+    begun = finished | {coat.step_key for coat in coats}
     last = max(coats, key=lambda coat: (coat.at, coat.id), default=None)
     for index, step in enumerate(schedule.steps):
         if step.key in finished:
@@ -115,6 +118,8 @@ def position(
             continue
         if step.until is not None:
             if last is None or step.until in reached:
+                continue
+            if any(later.key in begun for later in schedule.steps[index + 1 :]):
                 continue
             return Position(step, index, 0, last, step.until)
         wait = step.between if on else step.after

@@ -119,7 +119,8 @@ class Gathering:
     @cached_property
     def reckoning(self) -> Reckoning:
         """What the shop has taught; no outlook, which a restart would have to fit again."""
-        return reckoning_of(self.session)
+        # How far a coat was is told as the shop's coats go; what was said of it stands beside that.
+        return replace(reckoning_of(self.session), not_yet={})
 
     @cached_property
     def from_at(self) -> datetime:

@@ -17,7 +17,15 @@ from service.shop.clock_run import ClockRun
 from service.shop.film_left import Applied, FilmLeft, Handwork, film_left
 from service.shop.moves import Moved, held
 from service.shop.parts import WHOLE, PartState, due, overall, touches
-from service.shop.projection import AirCourse, Hole, ReadyTime, clock_at, holes_in, ready_times
+from service.shop.projection import (
+    NOTHING_SAID,
+    AirCourse,
+    Hole,
+    ReadyTime,
+    clock_at,
+    holes_in,
+    ready_times,
+)
 from service.shop.said import say
 from service.shop.schedule import CoatDone, Schedule, Step, StepMark, position
 from service.store import readings
@@ -244,9 +252,10 @@ def marks_of(
         film_um=film_um,
         air=course,
         now=now,
-        scales=reckoning.scales_of(material),
+        scales=reckoning.scales_for(material, int(coat.id or 0)),
         ahead=ahead,
         holes=holes,
+        not_yet=reckoning.not_yet.get(int(coat.id or 0), NOTHING_SAID),
         keep=keep,
     )
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Any
 
@@ -17,6 +17,7 @@ from service.science import drying
 from service.shop.cards import InstrumentCard
 from service.shop.learning import Z80, mark_sd
 from service.shop.materials import Material
+from service.shop.parts import touches
 from service.shop.plan import (
     Chain,
     Hours,
@@ -24,14 +25,18 @@ from service.shop.plan import (
     Plan,
     Rules,
     Stretch,
+    better_of,
     by_rule,
     by_solver,
+    order_of,
     reason,
     solver_there,
 )
-from service.shop.plan.model import SLOT_MIN
+from service.shop.plan.model import SLOT_MIN, joined
+from service.shop.plan.rule import Key
 from service.shop.plan.upcoming import acts_ahead
 from service.shop.said import say
+from service.shop.schedule import Schedule
 from service.store import readings
 from service.store.db import Database
 from service.store.desk import Desk
@@ -51,6 +56,14 @@ FAR_DAYS = 150
 
 LIKELY = 0.5
 OUTLOOK_H = 48
+
+AS_IT_IS_MIN = 30
+"""For so long, enough for one coat, the air stays as it is where the check says *spray* now,
+whatever the outlook makes likely (assumed)."""
+
+AGAIN_MIN = 30
+"""Where the check does not say *spray* now it is asked again after this long (assumed): no coat is
+planned before, whatever the outlook makes likely, so that hands do not wait for it."""
 USUAL_AIR = (21.0, 50.0)
 """Air of a place without readings of the last day (assumed)."""
 
@@ -113,13 +126,22 @@ class ShopPlan:
     """Until then coats are kept to likely spray windows; None: no outlook."""
 
 
-class Planner:
-    """Makes the plan, and keeps when the shop works."""
+_Asked = tuple[tuple[Chain, ...], Rules]
 
-    def __init__(self, db: Database, clock: Clock, desk: Desk, zone: tzinfo) -> None:
+
+class Planner:
+    """Makes the plan, and keeps when the shop works.
+
+    Unset, ``search`` leaves it with the simple rule's plan even where the solver is installed.
+    """
+
+    def __init__(
+        self, db: Database, clock: Clock, desk: Desk, zone: tzinfo, *, search: bool = True
+    ) -> None:
         self.db, self.clock, self.desk, self.zone = db, clock, desk, zone
+        self.search = search
         self._lock = threading.Lock()
-        self._last: tuple[tuple[tuple[Chain, ...], Rules], Plan] | None = None
+        self._last: tuple[_Asked, Plan] | None = None
 
     def working(self) -> Working:
         """When the shop works."""
@@ -153,7 +175,14 @@ class Planner:
             airs = {p.id: self._air(session, p, now) for p in pieces}
         can = [(p, c) for p, c in zip(pieces, cards, strict=True) if _why_not(c) == ""]
         rules, outlook_until = self._rules(can, working, now, PLAN_DAYS)
-        chains = [self._chain(p, c, airs[p.id], now, Z80, reckoning) for p, c in can]
+        today = _first_day(rules.hours, now, self.zone)
+        chains = [
+            replace(
+                self._chain(p, c, airs[p.id], now, Z80, reckoning),
+                coats_today=self._coats_on(p, today),
+            )
+            for p, c in can
+        ]
         plan = self._planned(tuple(chains), rules, wait=wait)
         far, _ = self._rules(can, working, now, FAR_DAYS)
         early, late = (
@@ -181,19 +210,31 @@ class Planner:
         asked, last = (chains, rules), self._last
         if last is not None and last[0] == asked:
             return last[1]
-        if not solver_there():
-            return by_rule(chains, rules)
+        if not (self.search and solver_there()):
+            return self._made(chains, rules, by_rule)
         if not wait:
-            threading.Thread(target=self._solve, args=asked, name="plan", daemon=True).start()
-            return by_rule(chains, rules)
-        return self._solve(chains, rules)
+            threading.Thread(
+                target=self._made, args=(*asked, by_solver), name="plan", daemon=True
+            ).start()
+            return better_of(by_rule(chains, rules), self._order(), chains, rules)
+        return self._made(chains, rules, by_solver)
 
-    def _solve(self, chains: tuple[Chain, ...], rules: Rules) -> Plan:
+    def _made(
+        self,
+        chains: tuple[Chain, ...],
+        rules: Rules,
+        planner: Callable[[Sequence[Chain], Rules], Plan],
+    ) -> Plan:
         with self._lock:  # one search at a time; who comes second finds it made
             last = self._last
             if last is None or last[0] != (chains, rules):
-                self._last = last = (chains, rules), by_solver(chains, rules)
+                plan = better_of(planner(chains, rules), self._order(), chains, rules)
+                self._last = last = (chains, rules), plan
             return last[1]
+
+    def _order(self) -> tuple[Key, ...]:
+        """Order of the last plan; it holds until a better one is found."""
+        return () if self._last is None else order_of(self._last[1])
 
     # -- what is planned -------------------------------------------------------------------
 
@@ -209,11 +250,6 @@ class Planner:
         schedule = schedule_of(piece, self.desk.catalogue)
         if schedule is None:
             return Chain(piece.row.shop_number, ())
-        wait = card.act.wait
-        ready = None
-        if wait is not None and not wait.reached:
-            ready = wait.ready_until if z > 0 else wait.ready_from
-        first = 0 if ready is None else max(0, math.ceil((ready - now) / timedelta(minutes=1)))
         last = piece.last_coat
 
         def wait_of(material_id: str, mark: str) -> tuple[int, int | None]:
@@ -224,7 +260,7 @@ class Planner:
             schedule,
             card.steps_done,
             (card.act.coat_number or 1) - 1,
-            first,
+            _first_wait(schedule, card, {s.step_key for s in piece.steps}, now, z),
             None if last is None else last.material_id,
             wait_of,
             self._sprays,
@@ -254,6 +290,15 @@ class Planner:
             closes = int(60.0 * known.closes_hours * scale / speed * math.exp(-Z80 * spread))
         return math.ceil(minutes * math.exp(z * spread)), closes
 
+    def _coats_on(self, piece: Piece, day: date | None) -> int:
+        """Coats that were sprayed on a piece in a day: on that part of it that had most."""
+        sprayed = [
+            coat
+            for coat in piece.coats
+            if self._sprays(coat.material_id) and coat.at.astimezone(self.zone).date() == day
+        ]
+        return max(sum(touches(c.parts, (part,)) for c in sprayed) for part in piece.parts)
+
     def _sprays(self, material_id: str) -> bool:
         material = self.desk.catalogue.materials.get(material_id)
         return material is not None and material.blend is not None
@@ -281,9 +326,10 @@ class Planner:
         windows: dict[str, list[Stretch]] = {}
         known = False
         for material in self._to_spray(can):
-            found = self._windows(can, material, now, hours)
+            found, told = self._windows(can, material, now, hours)
+            known = known or told
             if found is not None:
-                windows[material.id], known = found, True
+                windows[material.id] = found
         rules = Rules(
             hours,
             windows,
@@ -311,21 +357,28 @@ class Planner:
         material: Material,
         now: datetime,
         hours: Hours,
-    ) -> list[Stretch] | None:
-        """Likely spray windows of the outlook, and past it every working hour."""
+    ) -> tuple[list[Stretch] | None, bool]:
+        """Likely spray windows of the outlook, and past it every working hour.
+
+        What the check says now comes before what the outlook makes likely. Tells too whether there
+        is an outlook; without it, and with the check content, there are no windows to keep to.
+        """
         place = self._booth(can)
         if place is None:
-            return None
-        told = self.desk.windows(place, self.desk.spray_check(place, material.id))
-        if told.why_none:
-            return None
-        near = [
+            return None, False
+        check = self.desk.spray_check(place, material.id)
+        outlook = self.desk.windows(place, check)
+        told = not outlook.why_none
+        end = OUTLOOK_H * 60 if told else 0
+        windows = [
             (_minutes(w.start_at, now), _minutes(w.end_at, now))
-            for w in told.windows
+            for w in outlook.windows
             if w.probability >= LIKELY
         ]
-        end = OUTLOOK_H * 60
-        return near + [(max(a, end), b) for a, b in hours.working if b > end]
+        windows += [(max(a, end), b) for a, b in hours.working if b > end]
+        if check.answer != "spray":
+            return [(max(a, AGAIN_MIN), b) for a, b in windows if b > AGAIN_MIN], told
+        return (joined([(0, AS_IT_IS_MIN), *windows]) if told else None), told
 
     def _booth(self, can: Sequence[tuple[Piece, InstrumentCard]]) -> str | None:
         booths = [p.id for p in self.desk.places() if p.kind == "booth"]
@@ -418,6 +471,36 @@ def _check(working: Working) -> None:
                     closes=closes,
                 ),
             ) from error
+
+
+def _first_wait(
+    schedule: Schedule, card: InstrumentCard, by_hand: Collection[str], now: datetime, z: float
+) -> int:
+    """Minutes until the open step may begin: on the cautious side for a positive ``z``.
+
+    On the card a wait is over at the middle estimate; here the same side counts until the end, or
+    a plan would promise nine in ten and, made anew, begin at five in ten. So too with a step that
+    only waits and has just ended by itself; one that was ended ``by_hand`` is over.
+    """
+    wanted = set() if card.act.wait is None else {card.act.wait.mark}
+    if (card.act.coat_number or 1) == 1:
+        for step in reversed(schedule.steps[: card.steps_done]):
+            if step.until is None or step.key in by_hand:
+                break
+            wanted.add(step.until)
+    waits = [0]
+    for mark in card.marks:
+        if mark.mark in wanted:
+            at = mark.ready_until if z > 0 else mark.ready_from
+            waits.append(FAR_DAYS * 24 * 60 if at is None else _minutes(at, now))
+    return max(waits)
+
+
+def _first_day(hours: Hours, now: datetime, zone: tzinfo) -> date | None:
+    """Date of the first working stretch."""
+    if not hours.working:
+        return None
+    return (now + timedelta(minutes=hours.working[0][0])).astimezone(zone).date()
 
 
 def _why_not(card: InstrumentCard) -> str:

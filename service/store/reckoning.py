@@ -32,6 +32,10 @@ class Reckoning:
     observed: Mapping[str, tuple[Observation, ...]] = field(default_factory=dict)
     """Verdicts by material, as far as they can be learned from."""
 
+    not_yet: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
+    """Of a coat and a mark, the reference hours at which it was said last that it was not ready;
+    absent where the latest word on it is that it was."""
+
     outlook_of: OutlookOf = no_outlook
 
     def scales_of(self, material: Material) -> Mapping[str, MarkScale]:
@@ -43,6 +47,23 @@ class Reckoning:
         if not observed:
             return REFERENCE
         return {found.mark: found for found in mark_scales(Prior.of(material), observed)}
+
+    def scales_for(self, material: Material, coat_id: int) -> Mapping[str, MarkScale]:
+        """Scales for one coat: a mark that was said not to be reached, as all other taps have it.
+
+        That tap is reckoned with by itself (``not_yet`` of ``projection.ready_times``) and must not
+        count twice.
+        """
+        scales, said = dict(self.scales_of(material)), self.not_yet.get(coat_id, {})
+        for mark in said:
+            others = [
+                seen
+                for seen in self.observed.get(material.id, ())
+                if (seen.coat, seen.mark) != (coat_id, mark)
+            ]
+            found = mark_scales(Prior.of(material), others)
+            scales |= {one.mark: one for one in found if one.mark == mark}
+        return scales
 
 
 BY_THE_BOOK = Reckoning()

@@ -191,10 +191,16 @@ def reckoning_of(session: Session) -> Reckoning:
 
 def _reckoning(session: Session) -> Reckoning:
     observed: dict[str, list[Observation]] = defaultdict(list)
+    not_yet: dict[int, dict[str, float]] = defaultdict(dict)
     for row in _standing(session):
+        seen = _observation(row)
         if not _holes(row):
-            observed[row[0].material_id].append(_observation(row))
-    return Reckoning({material: tuple(rows) for material, rows in observed.items()})
+            observed[row[0].material_id].append(seen)
+        if seen.ready:
+            not_yet[seen.coat].pop(seen.mark, None)
+        else:
+            not_yet[seen.coat][seen.mark] = seen.hours
+    return Reckoning({material: tuple(rows) for material, rows in observed.items()}, not_yet)
 
 
 def said_of(verdict: Verdict) -> str:

@@ -18,6 +18,7 @@ from service.shop.learning import (
     Observation,
     Posterior,
     Prior,
+    given_not_yet,
     mark_for,
     mark_scales,
     mark_sd,
@@ -304,3 +305,15 @@ def test_one_wrong_tap_in_a_dozen_moves_the_middle_by_little() -> None:
 @pytest.mark.slow
 def test_the_tables_in_the_docs_are_what_the_script_prints() -> None:
     assert simulated.BLOCK.text() == simulated.BLOCK.filled(simulated.tables())
+
+
+@pytest.mark.parametrize("at_z", [-3.0, -0.5, 0.0, 1.0, 2.5, 9.0, 40.0])
+@pytest.mark.parametrize("z", [-1.2816, 0.0, 1.2816])
+def test_what_is_left_after_a_not_yet_is_the_distribution_cut_off_there(
+    z: float, at_z: float
+) -> None:
+    """Against scipy's own truncated normal distribution."""
+    cut = stats.truncnorm(at_z, np.inf)
+    found = given_not_yet(z, at_z)
+    assert found > at_z
+    assert found == pytest.approx(float(cut.isf(stats.norm.sf(z))), rel=1e-6, abs=1e-9)

@@ -205,3 +205,39 @@ def test_a_window_closes_by_the_same_clock(catalogue: Catalogue) -> None:
 def test_most_windows_never_close(catalogue: Catalogue) -> None:
     ready = mark(catalogue, "nitro-lacquer-gun", "recoat", after_h=500.0)
     assert (ready.closes_at, ready.closes_from, ready.closed) == (None, None, False)
+
+
+def test_a_coat_that_gummed_is_ready_later_than_that(catalogue: Catalogue) -> None:
+    material = catalogue.materials["nitro-lacquer-gun"]
+
+    def ready(after_h: float, said: dict[str, float]) -> ReadyTime:
+        found = ready_times(
+            material,
+            coat_at=T0,
+            film_um=material.usual_wet_um,
+            air=steady(22.5, 45.0, after_h),
+            now=T0 + timedelta(hours=after_h),
+            not_yet=said,
+        )
+        return next(m for m in found if m.mark == "sand")
+
+    usual = ready(25.0, {})
+    assert usual.reached
+    said = {"sand": usual.elapsed_h}
+    held = ready(25.0, said)
+    assert not held.reached
+    assert held.clock < 1.0
+    assert held.ready_from is not None
+    assert T0 + timedelta(hours=25) < held.ready_from < held.ready_at < held.ready_until  # type: ignore[operator]
+    # By simulation of what the model says: of coats whose time is log-normal about the mark's, as
+    # its span has it, those that were not ready by then; in steady air hours are hours.
+    rng = np.random.default_rng(20)
+    sd = math.log(36 / 16) / (2 * 1.2816)
+    times = 24.0 * np.exp(sd * rng.standard_normal(400_000))
+    left = times[times > usual.elapsed_h]
+    assert held.needed_h == pytest.approx(float(np.median(left)), rel=0.005)
+    later = ready(float(np.quantile(left, 0.93)) * 25.0 / usual.elapsed_h, said)
+    assert later.surely
+    assert not ready(float(np.quantile(left, 0.85)) * 25.0 / usual.elapsed_h, said).surely
+    # What was said of another mark holds nothing back.
+    assert ready(25.0, {"rub_out": 1.0}) == usual

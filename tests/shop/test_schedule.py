@@ -88,3 +88,22 @@ def test_the_order_in_which_coats_are_read_does_not_matter(coats: list[CoatDone]
 def test_undoing_a_step_moves_back_to_it(finished: int) -> None:
     done = [StepMark(step.key, T0) for step in SCHEDULE.steps[:finished]]
     assert position(SCHEDULE, [], done).index >= min(finished, len(SCHEDULE.steps))
+
+
+def test_a_cure_is_not_open_again_because_of_what_is_put_on_after_it() -> None:
+    """Oil on the fingerboard becomes the newest coat, and has no mark to rub out."""
+    steps = (*SCHEDULE.steps, Step("oil", "oil", "Oil", material="oil", coats=2))
+    schedule = Schedule("oiled", "With oil", (*steps, Step("setup", "set_up", "Set up")))
+    coats = [coat(1, "seal"), *(coat(n, "clear") for n in (2, 3, 4))]
+    done = [StepMark("scuff", T0), StepMark("level", T0 + timedelta(hours=9))]
+    levelled = position(schedule, coats, done)
+    assert levelled.step is not None
+    assert levelled.step.key == "oil"
+    coats.append(coat(10, "oil", "oil"))
+    oiled = position(schedule, coats, done)
+    assert oiled.step is not None
+    assert (oiled.step.key, oiled.coat_number, oiled.wait_mark) == ("oil", 2, "recoat")
+    coats.append(coat(11, "oil", "oil"))
+    last = position(schedule, coats, done)
+    assert last.step is not None
+    assert last.step.key == "setup"

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from equipment import SetClock
 
+from service.store import planning
 from service.store.catalogue import load_catalogue
 from service.store.db import Database
 from service.store.desk import Desk, ShopFacts
@@ -141,3 +142,102 @@ def test_a_window_that_closes_is_kept(shop):
     same_day = [b.start_at - a.end_at for a, b in pairwise(lines)]
     # common practice: past half a day the next coat wants a key
     assert all(timedelta(hours=2) <= wait <= timedelta(hours=12) for wait in same_day)
+
+
+def read_air(work: Work, clock: SetClock, hours: float, rh_pct: float = 45.0) -> None:
+    """Let time go by in steady air."""
+    with work.db.write() as session:
+        for _ in range(round(hours * 2)):
+            clock.advance(minutes=30)
+            t = clock.now()
+            record_batch(session, [NewReading("booth", "wall", t, t, 22.5, rh_pct)])
+    settle_all(work.db)
+
+
+def test_coats_that_were_laid_today_count_among_those_of_the_day(shop, clock):
+    work, planner = shop
+    piece, other = take_in(work, "41"), take_in(work, "42")
+    work.record_coat(piece)
+    for step in ("scuff", "mask"):
+        work.finish_step(piece, step)
+    for _ in range(4):
+        read_air(work, clock, 1.5)
+        work.record_coat(piece)
+    first = next(line for line in planner.plan().lines if line.instrument_id == piece)
+    assert (first.step_key, first.number) == ("clear", 5)
+    # The sealer was laid today too, so the fourth clear coat is one more than a day's most already;
+    # what is due now is the other piece.
+    assert first.start_at.date() == clock.now().date() + timedelta(days=1)
+    assert planner.plan().lines[0].instrument_id == other
+
+
+def test_a_wait_is_over_for_the_plan_when_nine_in_ten_are_ready(shop, clock):
+    work, planner = shop
+    piece = take_in(work, "41")
+    work.record_coat(piece)
+    planned = planner.plan().lines[0]
+    until = work.desk.card(piece).act.wait.ready_until
+    while clock.now() + timedelta(minutes=5) < until:
+        clock.advance(minutes=5)
+        t = clock.now()
+        with work.db.write() as session:
+            record_batch(session, [NewReading("booth", "wall", t, t, 22.5, 45.0)])
+        settle_all(work.db)
+        # Made anew it says the same, to a slot: it does not begin sooner than it promised.
+        again = planner.plan().lines[0]
+        assert again.step_key == planned.step_key == "scuff"
+        assert abs(again.start_at - planned.start_at) <= timedelta(minutes=5)
+    assert work.desk.card(piece).act.state == "ready"
+
+
+def test_a_cure_that_has_ended_at_the_middle_is_waited_out(shop, clock):
+    work, planner = shop
+    piece = take_in(work, "41")
+    work.record_coat(piece)
+    for step in ("scuff", "mask", "clear"):
+        work.finish_step(piece, step)
+    work.record_coat(piece, material_id="nitro-lacquer-gun")
+    read_air(work, clock, 176.0)
+    card = work.desk.card(piece)
+    assert (card.act.step_key, card.act.state) == ("level", "ready")
+    rub_out = next(mark for mark in card.marks if mark.mark == "rub_out")
+    assert rub_out.reached
+    assert clock.now() < rub_out.ready_until
+    first = planner.plan().lines[0]
+    assert first.step_key == "level"
+    assert first.start_at >= rub_out.ready_until
+    # Whoever ends the cure by hand does not wait for it.
+    work.finish_step(piece, "cure")
+    assert planner.plan().lines[0].start_at < rub_out.ready_until
+
+
+def test_no_coat_is_planned_for_now_where_the_check_says_wait(shop, clock):
+    work, planner = shop
+    coated, bare = take_in(work, "41"), take_in(work, "42")
+    work.record_coat(coated)
+    read_air(work, clock, 2.0, rh_pct=85.0)
+    assert work.desk.spray_check("booth", "vinyl-sealer-can").answer == "wait"
+    plan = planner.plan()
+    assert plan.outlook_until is None  # a day of readings makes none
+    now = plan.made_at
+    # Handwork begins at once, and does not stand behind a coat that may not be laid.
+    assert next((x.instrument_id, x.start_at) for x in plan.lines) == (coated, now)
+    coat = next(line for line in plan.lines if line.instrument_id == bare)
+    assert coat.start_at >= now + timedelta(minutes=planning.AGAIN_MIN)
+    read_air(work, clock, 2.0)
+    plan = planner.plan()
+    assert next(x for x in plan.lines if x.instrument_id == bare).start_at <= now + timedelta(
+        hours=2, minutes=30
+    )
+
+
+def test_paper_that_gummed_is_not_planned_again_at_once(shop, clock):
+    work, planner = shop
+    piece, other = take_in(work, "41"), take_in(work, "42")
+    work.record_coat(piece)
+    read_air(work, clock, 1.0)
+    work.record_coat(other)
+    assert planner.plan().lines[0].start_at == planner.plan().made_at
+    work.verdicts.record(piece, "gummed")
+    held = next(x for x in planner.plan().lines if x.instrument_id == piece)
+    assert held.start_at > planner.plan().made_at + timedelta(minutes=5)

@@ -100,7 +100,8 @@ def test_ready_times_follow_what_was_learned_on_every_piece_of_that_material(ben
     material = bench.desk.catalogue.materials[SEALER]
     alone = update(Prior.of(material), [Observation(tap.coat_id, "sand", tap.hours, False, first)])
     assert tap.after == found.after == alone
-    assert bench.desk.cards() == [bench.desk.card(first), after]
+    # The one that gummed waits and stands behind the other, which goes by what was learned.
+    assert bench.desk.cards() == [after, bench.desk.card(first)]
 
 
 def test_undo_gives_back_the_very_ready_times_of_before(bench: Bench) -> None:
@@ -142,6 +143,9 @@ def test_nothing_is_learned_from_a_coat_whose_air_was_not_read(bench: Bench) -> 
     found = bench.work.verdicts.learning(SEALER)
     assert found.told[0].left_out.startswith("no readings for 2.0 h")
     assert found.after == found.before
+    # That coat is held back all the same: it gummed, wherever its clock stood.
+    assert wait_h(bench.desk.card(piece)) > max(wait_h(before), said.hours)
+    bench.work.undo("verdict", int(said.id or 0))
     assert wait_h(bench.desk.card(piece)) == wait_h(before)
 
 
@@ -235,3 +239,21 @@ def test_a_new_version_of_the_figures_is_judged_by_what_was_seen(bench: Bench) -
     assert bench.work.verdicts.learning(SEALER).after.middle < slower
     # The coat that lies there keeps the figures it was put on by, and what was learned on them.
     assert wait_h(bench.desk.card(piece)) > 0.62
+
+
+def test_after_the_paper_gummed_the_card_does_not_say_ready(bench: Bench) -> None:
+    first, second = bench.sealed("41"), bench.sealed("42")
+    assert [bench.desk.card(p).act.state for p in (first, second)] == ["ready", "ready"]
+    said = bench.work.verdicts.record(first, "gummed")
+    held = bench.desk.card(first)
+    assert held.act.state == "waiting"
+    assert wait_h(held) > said.hours
+    # It is that coat's own time that is longer; the other one's goes by what the shop has learned.
+    assert wait_h(bench.desk.card(second)) < wait_h(held)
+    bench.pass_time(15)
+    assert bench.desk.card(first).act.state == "ready"
+    bench.work.verdicts.record(first, "gummed")
+    assert bench.desk.card(first).act.state == "waiting"
+    bench.work.verdicts.record(first, "clean")
+    assert bench.desk.card(first).act.wait is not None
+    assert wait_h(bench.desk.card(first)) < wait_h(held)

@@ -64,7 +64,11 @@ def test_a_verdict_says_what_it_is_about_and_what_it_taught(sealed: LiveShop) ->
     after = sealed.http.get(f"{API}/instruments/1/ready").json()
     scales = {mark["mark"]: mark["middle"] for mark in found["marks"]}
     for was, now in zip(before, after, strict=True):
-        assert now["needed_h"] == pytest.approx(was["needed_h"] * scales[now["mark"]])
+        learned = was["needed_h"] * scales[now["mark"]]
+        if now["mark"] == told["mark"]:  # that coat itself takes longer than it had by then
+            assert now["needed_h"] > max(learned, told["hours"])
+        else:
+            assert now["needed_h"] == pytest.approx(learned)
     assert sealed.http.delete(f"{API}/verdicts/{told['id']}").status_code == 204
     undone = sealed.http.get(f"{API}/instruments/1/ready").json()
     still = ("mark", "needed_h", "ready_at")  # the clock itself runs on meanwhile

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import groupby
 
 from service.shop.plan.model import SLOT_MIN, Placed, Plan, Rules
 
@@ -91,8 +90,9 @@ def _most_at_once(plan: Plan, places: list[Placed]) -> int:
 
 def _too_many_coats(plan: Plan, rules: Rules) -> list[str]:
     coats = Counter((p.chain, rules.day_of(p.start)) for p in plan.placed if plan.act(p).sprayed)
-    return [
-        f"{plan.chains[chain].piece}: more than {rules.most_coats_a_day} coats in a day"
-        for (chain, _), group in groupby(sorted(coats.items()), key=lambda item: item[0])
-        if any(count > rules.most_coats_a_day for _, count in group)
-    ]
+    crowded = {
+        plan.chains[chain].piece
+        for (chain, day), count in coats.items()
+        if count > rules.coats_left(plan.chains[chain], day)
+    }
+    return [f"{p}: more than {rules.most_coats_a_day} coats in a day" for p in sorted(crowded)]

@@ -16,6 +16,7 @@ __all__ = [
     "Plan",
     "Rules",
     "Stretch",
+    "joined",
     "tape_is_out",
     "up",
 ]
@@ -58,11 +59,16 @@ class Act:
 
 @dataclass(frozen=True)
 class Chain:
-    """A piece's acts in their order; ``tail_min`` is the wait left after the last one."""
+    """A piece's acts in their order.
+
+    ``tail_min`` is the wait left after the last one; ``coats_today`` counts coats that were sprayed
+    on it in the first working stretch before the plan begins: they count among a day's most.
+    """
 
     piece: str
     acts: tuple[Act, ...]
     tail_min: int = 0
+    coats_today: int = 0
 
 
 @dataclass(frozen=True)
@@ -111,19 +117,41 @@ class Rules:
 
     def stretches(self, act: Act) -> list[Stretch]:
         """Return where an act may begin: both ends may be taken."""
-        windows = self.windows.get(act.material_id or "") if act.sprayed else None
-        found = []
-        for opens, closes in self.hours.working:
-            for a, b in windows if windows is not None else [(opens, closes)]:
-                first, last = up(max(opens, a)), min(closes, b) - act.minutes
+        material = act.material_id if act.sprayed and act.material_id in self.windows else None
+        key = material, act.minutes
+        if key not in self._stretches:
+            found = []
+            for opens, closes in self._open(material):
+                first, last = up(opens), closes - act.minutes
                 last -= last % SLOT_MIN
                 if first <= last:
                     found.append((first, last))
+            self._stretches[key] = found
+        return self._stretches[key]
+
+    @cached_property
+    def _stretches(self) -> dict[tuple[str | None, int], list[Stretch]]:
+        """What was asked before: a search asks again and again."""
+        return {}
+
+    def _open(self, material: str | None) -> list[Stretch]:
+        """Working stretches, cut to the windows of a material where it has some."""
+        if material is None:
+            return list(self.hours.working)
+        windows = sorted(self.windows[material])
+        found = []
+        for opens, closes in self.hours.working:
+            here = [w for w in windows if w[0] < closes and w[1] > opens]
+            found += [(max(opens, a), min(closes, b)) for a, b in here]
         return found
 
     def day_of(self, at: int) -> int | None:
         """Return which working stretch an instant lies in."""
         return next((i for i, (a, b) in enumerate(self.hours.working) if a <= at <= b), None)
+
+    def coats_left(self, chain: Chain, day: int | None) -> int:
+        """Return how many coats the plan may put on a piece in a working stretch."""
+        return max(0, self.most_coats_a_day - (chain.coats_today if day == 0 else 0))
 
 
 @dataclass(frozen=True)
@@ -169,6 +197,17 @@ class Plan:
 def tape_is_out(begun: int, ended: int, at: int) -> bool:
     """Whether what a masking took is still out at an instant: during it and for a while after."""
     return begun <= at <= ended + TAPE_OUT_MIN
+
+
+def joined(stretches: Sequence[Stretch]) -> list[Stretch]:
+    """Return stretches in order, those that touch or overlap made one."""
+    found: list[Stretch] = []
+    for opens, closes in sorted(stretches):
+        if found and opens <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], closes))
+        else:
+            found.append((opens, closes))
+    return found
 
 
 def up(minute: int) -> int:

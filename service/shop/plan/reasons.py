@@ -54,7 +54,7 @@ def _enough_the_day_before(plan: Plan, placed: Placed, rules: Rules) -> bool:
         for p in plan.placed
         if p.chain == placed.chain and plan.act(p).sprayed and rules.day_of(p.start) == day - 1
     ]
-    return len(coats) >= rules.most_coats_a_day
+    return len(coats) >= rules.coats_left(plan.chains[placed.chain], day - 1)
 
 
 def _ready(plan: Plan, placed: Placed) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from service.shop.plan.model import (
     SLOT_MIN,
@@ -15,7 +15,10 @@ from service.shop.plan.model import (
     up,
 )
 
-__all__ = ["by_rule"]
+__all__ = ["Key", "by_rule", "in_order"]
+
+Key = tuple[str, str, int | None]
+"""An act of the shop: piece, step and number of the coat."""
 
 GROUP_WITHIN_MIN = 30
 """An act of the material that is in the gun may go before one that could begin this much sooner."""
@@ -30,11 +33,16 @@ def by_rule(chains: Sequence[Chain], rules: Rules) -> Plan:
     Never breaks a wait or a capacity; a window that closes before there is a place for the next
     coat ends what is planned of that piece.
     """
-    table = _Table(chains, rules)
-    while (chosen := table.next()) is not None:
-        table.place(*chosen)
-    placed = tuple(sorted(table.placed, key=lambda p: (p.start, p.chain)))
-    return Plan(tuple(chains), placed, "rule")
+    return _Table(chains, rules).filled("rule")
+
+
+def in_order(chains: Sequence[Chain], rules: Rules, order: Sequence[Key]) -> Plan:
+    """Plan by an order: each act as soon as can be beside those before it; what is new comes last.
+
+    An act may begin before one that comes first in the order, where that is in nobody's way.
+    """
+    places = {key: n for n, key in reversed(list(enumerate(order)))}
+    return _InOrder(chains, rules, places).filled("order")
 
 
 class _Table:
@@ -48,8 +56,16 @@ class _Table:
         self._closed = [False] * len(chains)
         self._in_gun: str | None = None
 
-    def next(self) -> tuple[int, int] | None:
-        """Return the chain whose act comes next, and when it begins."""
+    def filled(self, made_by: str) -> Plan:
+        """Place act after act until none is left that can be."""
+        while open_to := self._open():
+            number, start = self._choose(open_to)
+            self._place(number, start)
+        placed = tuple(sorted(self.placed, key=lambda p: (p.start, p.chain)))
+        return Plan(tuple(self.chains), placed, made_by)
+
+    def _open(self) -> list[tuple[int, int]]:
+        """When the next act of each chain could begin, and the chain."""
         open_to: list[tuple[int, int]] = []
         for number, chain in enumerate(self.chains):
             if self._closed[number] or self._next[number] == len(chain.acts):
@@ -59,8 +75,10 @@ class _Table:
                 self._closed[number] = True
             else:
                 open_to.append((start, number))
-        if not open_to:
-            return None
+        return open_to
+
+    def _choose(self, open_to: list[tuple[int, int]]) -> tuple[int, int]:
+        """Return the chain whose act comes next, and when it begins."""
         soonest, first = min(open_to, key=lambda item: (item[0], -self._left(item[1])))
         # Handwork can wait: it must not sit in the booth's way while the air will do.
         act = self._act(first)
@@ -73,7 +91,7 @@ class _Table:
         start, number = min(chosen, key=lambda item: (item[0], -self._left(item[1])))
         return number, start
 
-    def place(self, number: int, start: int) -> None:
+    def _place(self, number: int, start: int) -> None:
         """Put the next act of a chain where it begins."""
         index = self._next[number]
         act = self.chains[number].acts[index]
@@ -135,4 +153,22 @@ class _Table:
             and self.chains[number].acts[p.index].sprayed
             and self.rules.day_of(p.start) == day
         )
-        return coats < self.rules.most_coats_a_day
+        return coats < self.rules.coats_left(self.chains[number], day)
+
+
+class _InOrder(_Table):
+    """The plan as it grows in an order that is given."""
+
+    def __init__(self, chains: Sequence[Chain], rules: Rules, places: Mapping[Key, int]) -> None:
+        super().__init__(chains, rules)
+        self._places = places
+
+    def _choose(self, open_to: list[tuple[int, int]]) -> tuple[int, int]:
+        def key(item: tuple[int, int]) -> tuple[int, int, int]:
+            start, number = item
+            act = self._act(number)
+            known = (self.chains[number].piece, act.step_key, act.number)
+            return self._places.get(known, len(self._places)), start, -self._left(number)
+
+        start, number = min(open_to, key=key)
+        return number, start

@@ -143,9 +143,10 @@ class _Search:
         booth = [interval for interval, act in self._intervals if act.in_booth]
         self.model.add_cumulative(everything, [1] * len(everything), self._rules.hands)
         self.model.add_cumulative(booth, [1] * len(booth), self._rules.booth)
-        for (_, what), literals in self._in_day.items():
+        for (day, what), literals in self._in_day.items():
             if what.startswith("piece:"):
-                self.model.add(sum(literals) <= self._rules.most_coats_a_day)
+                chain = self._chains[int(what.removeprefix("piece:"))]
+                self.model.add(sum(literals) <= self._rules.coats_left(chain, day))
 
     def _setups(self) -> list[Any]:
         costs = []
