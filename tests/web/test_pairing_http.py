@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 import pytest
-from shopkit import LiveShop
+from shopkit import LiveShop, live_shop
 
 from service.store.secrets_kept import fits
+from service.store.sensor_keys import Wanted
 from service.web.attempts import Attempts
 
 
@@ -121,3 +122,18 @@ def test_a_key_is_ended_on_the_page(shop: LiveShop) -> None:
 
 def test_the_way_to_the_page_stands_on_the_sensors(shop: LiveShop) -> None:
     assert 'href="/sensors/add"' in shop.http.get("/sensors").text
+
+
+def test_a_device_needs_no_sign_in_and_everybody_else_does(tmp_path) -> None:
+    with live_shop(tmp_path, sign_in="on") as shop:
+        code, _ = shop.app.state.shop.sensor_door.keys.open_code(Wanted("booth", "rail"))
+        page = shop.http.get("/sensors/add")
+        assert page.status_code in {303, 401}
+        assert "rail" not in page.text
+        refused = shop.http.post("/sensors/add", data={"place": "booth", "sensor": "wall"})
+        assert refused.status_code in {303, 401, 403}
+        assert pair(shop, "AAAA-AAAA").status_code == 403
+        told = pair(shop, code)
+        assert told.status_code == 200
+        assert told.json()["user"] == "booth.rail"
+        assert shop.http.get("/api/v1/sensors").status_code == 401
