@@ -82,7 +82,7 @@ PICTURED = (
     ),
     Picture("piece-phone", DRY_DAY, "/instruments/1", PHONE),
     Picture("flaw-phone", DRY_DAY, "/flaws/1", PHONE),
-    Picture("air-wide", DRY_DAY, "/air/booth", WIDE),
+    Picture("air-wide", DRY_DAY, "/air/booth", WIDE, wait_for=".chart-legend .key-film"),
     Picture("now-wide", DRY_DAY, NOW_GUN, WIDE, wait_for=BAND),
 )
 

@@ -10,6 +10,8 @@ const WARM_PX = 230;
 const DAMP_PX = 110;
 const CLOSEST_S = 20 * 60;
 const FARTHEST_S = 5 * 366 * 86400;
+const AGAIN_MS = 2000; // doubled each time
+const MOST_TRIES = 6;
 const live = new Map();
 
 function drawCharts(root) {
@@ -43,17 +45,22 @@ async function fetched(place, span) {
     place.dataset.film ? rowsOf(of(place.dataset.film)) : null,
   ]);
   if (!rows || rows.length < 2 || !place.isConnected) return null;
-  return columns(rows, past);
+  return { ...columns(rows, past), filmComes: Boolean(past?.why_none) };
 }
 
-async function draw(place) {
+async function draw(place, tries = 0) {
   const data = await fetched(place);
   if (!data) return; // the server's drawing stays
+  if (data.filmComes && tries < MOST_TRIES) {
+    const again = () => place.isConnected && !live.get(place)?.moved && draw(place, tries + 1);
+    setTimeout(again, AGAIN_MS * 2 ** tries); // the film is being reckoned
+  }
   const entry = live.get(place);
   if (!entry) return build(place, data);
   feed(entry, data);
   const span = spanOf(place.dataset.chart);
   show(entry, ...span);
+  entry.tell();
 }
 
 function feed(entry, data) {
@@ -140,7 +147,8 @@ function build(place, data) {
   });
   entry.watch.observe(place);
   live.set(place, entry);
-  tell(entry, legend, null);
+  entry.tell = () => tell(entry, legend, entry.warm.cursor.idx ?? null);
+  entry.tell();
 }
 
 /** What fingers and buttons may do to a chart. */

@@ -108,3 +108,12 @@ def test_new_readings_do_not_move_what_is_looked_at(bench: Any, page: Page) -> N
     page.wait_for_timeout(2500)
     assert found == []
     expect(page.locator(".chart canvas")).to_have_count(2)
+
+
+def test_the_film_is_drawn_when_it_has_been_reckoned(shop: Any, open_page: Any) -> None:
+    shop.read_day("booth", 22.0, 45.0)
+    page = open_page().go("/air/booth?material=nitro-lacquer-gun")
+    expect(page.locator(".chart-legend .key-dew")).to_be_visible()
+    expect(page.locator(".chart-legend .key-film")).to_have_count(0)
+    shop.desk.refresh_outlooks()  # as the service does by itself, a little later
+    expect(page.locator(".chart-legend .key-film")).to_be_visible(timeout=40_000)
