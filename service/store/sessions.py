@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlmodel import Session, col, or_, select
+from sqlmodel import Session, col, delete, or_, select
 
 from service.clock import Clock
 from service.shop.said import say
@@ -97,21 +97,20 @@ class Sessions:
         with self.db.write() as session:
             return end_in(session, account_id, self.clock.now(), but)
 
-    def forget_old(self) -> None:
-        """Drop what has been over for longer than anybody asks."""
-        before = self.clock.now() - LONGEST
-        with self.db.write() as session:
-            query = select(DeviceSession).where(
-                or_(col(DeviceSession.ended_at) < before, col(DeviceSession.made_at) < before)
-            )
-            for row in session.exec(query).all():
-                session.delete(row)
-
 
 def begin_in(
     session: Session, account_id: int | None, device: str, address: str, now: datetime
 ) -> str:
-    """Sign a device in within a transaction under way; return its token."""
+    """Sign a device in within a transaction under way; return its token.
+
+    Devices that have been out for longer than anybody asks are dropped.
+    """
+    before = now - LONGEST
+    session.exec(
+        delete(DeviceSession).where(
+            or_(col(DeviceSession.ended_at) < before, col(DeviceSession.made_at) < before)
+        )
+    )
     token = new_secret()
     session.add(
         DeviceSession(
