@@ -7,6 +7,7 @@ import os
 import socket
 import ssl
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Annotated, Any, NoReturn
 
@@ -407,6 +408,8 @@ def _run(
         config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
         shop.serve_by(config.ssl)
     _say(settings, shop, listener.getsockname()[1])
+    if kind == "demo":
+        scenario.Season(shop, tell=_told_by_quarters()).start()
     uvicorn.Server(config).run(sockets=[listener])
 
 
@@ -422,6 +425,19 @@ def _https(settings: Settings) -> dict[str, Any]:
         "ssl_certfile": str(folder / SERVER_FILE),
         "ssl_keyfile": str(folder / SERVER_KEY),
     }
+
+
+def _told_by_quarters() -> Callable[[float], None]:
+    """Return what says now and then how much of the demo's season is recorded."""
+    said = 0
+
+    def tell(part: float) -> None:
+        nonlocal said
+        if int(4.0 * part) > said:
+            said = int(4.0 * part)
+            print(f"Months that lie behind this workshop: {25 * said} % recorded", flush=True)
+
+    return tell
 
 
 def _settings(kind: str, **given: object) -> Settings:

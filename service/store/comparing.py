@@ -19,6 +19,7 @@ from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
 from service.store.flaw_evidence import Gathering, coats_under
+from service.store.flaw_film import blush_margins
 from service.store.pieces import load_piece
 from service.store.tables import Coat, Flaw
 
@@ -168,9 +169,11 @@ class Comparer:
                 n: self._gather(session, Flaw(instrument_id=n, kind="", seen_at=now))
                 for n in sorted({coat.instrument_id for coat in known})
             }
+            coated = [Coated(coat, pieces[coat.instrument_id]) for coat in reversed(known)]
+            margins = blush_margins([c.film for c in coated])
             rows = tuple(
-                _row(pieces[coat.instrument_id], coat, flawed=coat.id in flawed)
-                for coat in reversed(known)
+                c.row(margin, flawed=c.coat.id in flawed)
+                for c, margin in zip(coated, margins, strict=True)
             )
         bad = np.array([row.flawed for row in rows], dtype=bool)
         columns = {
@@ -235,15 +238,25 @@ def _flawed(session: Session, kind: str, material_id: str) -> tuple[set[int], se
     return flawed, unsure
 
 
-def _row(piece: Gathering, coat: Coat, *, flawed: bool) -> CoatRow:
-    air = piece.air_of(coat)
-    values = dict.fromkeys(MEASURES, math.nan)
-    if air is not None and not air.flagged:
-        values |= {"rh_pct": air.rh_pct, "air_c": air.air_c}
-        if air.dew_point_margin_k is not None:
-            values["dew_point_margin_k"] = air.dew_point_margin_k
-        film = piece.film_of(coat, air)
-        if film is not None and film.blush_margin_k is not None:
-            values["blush_margin_k"] = film.blush_margin_k
-    shop_number = piece.whole_piece.row.shop_number
-    return CoatRow(coat.instrument_id, shop_number, coat.at, flawed, values)
+class Coated:
+    """A coat with the air it went on in, and its film as far as the model covers it."""
+
+    def __init__(self, coat: Coat, piece: Gathering) -> None:
+        air = piece.air_of(coat)
+        self.coat, self.piece = coat, piece
+        self.air = None if air is None or air.flagged else air
+        self.film = None if self.air is None else piece.film_case_of(coat, self.air)
+
+    def row(self, margin_k: float, *, flawed: bool) -> CoatRow:
+        """Put its figures together."""
+        values = dict.fromkeys(MEASURES, math.nan)
+        if self.air is not None:
+            values |= {
+                "rh_pct": self.air.rh_pct,
+                "air_c": self.air.air_c,
+                "blush_margin_k": margin_k,
+            }
+            if self.air.dew_point_margin_k is not None:
+                values["dew_point_margin_k"] = self.air.dew_point_margin_k
+        number = self.piece.whole_piece.row.shop_number
+        return CoatRow(self.coat.instrument_id, number, self.coat.at, flawed, values)

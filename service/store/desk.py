@@ -51,6 +51,7 @@ from service.store.sensor_course import SensorPoint, sensor_course
 from service.store.sensor_views import Held, SensorDetail, check_states, details, held, sensor_row
 from service.store.tables import (
     Flaw,
+    Instrument,
     Notice,
     Place,
     Reject,
@@ -403,6 +404,13 @@ class Desk:
         with self.db.read() as session:
             piece = load_piece(session, instrument_id)
             return self._card(session, piece)
+
+    def shop_numbers(self) -> dict[int, str]:
+        """Shop number of every instrument by its id, those that have left the shop too."""
+        with self.db.read() as session:
+            asked = select(Instrument.id, Instrument.shop_number)
+            rows = kept(session, "numbers", lambda: list(session.exec(asked).all()))
+            return {int(row_id or 0): number for row_id, number in rows}
 
     def reckoning(self, session: Session) -> Reckoning:
         """What ready times rest on besides each piece's record, within an open session."""

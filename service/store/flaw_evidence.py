@@ -38,7 +38,7 @@ from service.store import flaw_neighbours as neighbours
 from service.store import history
 from service.store.catalogue import Catalogue
 from service.store.flaw_build import film_build
-from service.store.flaw_film import FilmReckoner
+from service.store.flaw_film import FilmCase, FilmReckoner, film_case
 from service.store.flaw_sensors import Heard, heard_in
 from service.store.pieces import Piece, load_piece, marks_of, schedule_of, stays_of
 from service.store.reckoning import Reckoning
@@ -235,12 +235,16 @@ class Gathering:
 
     def film_of(self, coat: Coat, there: AirAt | None) -> FilmAt | None:
         """Return a coat's wet film in the air in which it went on."""
+        case = None if there is None else self.film_case_of(coat, there)
+        return None if case is None else self.reckon_film(case)
+
+    def film_case_of(self, coat: Coat, there: AirAt) -> FilmCase | None:
+        """Return what a coat's film depends on; None where the model does not cover it."""
         material = self.catalogue.material_of(coat.material_id, coat.material_version)
-        if there is None or material is None:
+        if material is None:
             return None
-        return self.reckon_film(
-            there, material, coat, self.whole_piece.row.plate_mm, self.pressure_pa
-        )
+        plate_mm = self.whole_piece.row.plate_mm
+        return film_case(there, material, coat, plate_mm, self.pressure_pa)
 
     def _until(self, coat: Coat) -> tuple[datetime, Ends]:
         ends: list[tuple[datetime, Ends]] = [(coat.at + AFTER, "day"), (self.flaw.seen_at, "flaw")]

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections import defaultdict
+from collections.abc import Callable, Sequence
 from functools import lru_cache
+
+import numpy as np
 
 from service.science import film
 from service.shop.air import SURFACE_ASSUMED_SD_K
@@ -13,31 +16,13 @@ from service.shop.materials import Coating, Material
 from service.shop.wet import beyond_model, film_floor, in_model
 from service.store.tables import Coat
 
-__all__ = ["FilmReckoner", "film_reckoner"]
-
-FilmReckoner = Callable[[AirAt, Material, Coat, float, float], FilmAt | None]
-"""Reckons a coat's film from air, material, coat, plate [mm] and pressure [Pa]."""
+__all__ = ["FilmCase", "FilmReckoner", "blush_margins", "film_case", "film_reckoner"]
 
 MOST_SD_K, MOST_SD_PCT = 5.0, 20.0
 """Beyond that the film model takes no spread; air that is so uncertain tells nothing anyway."""
 
 
-def film_reckoner(size: int = 512) -> FilmReckoner:
-    """Make a reckoner that keeps what it reckoned last: the same coats are asked for again."""
-    kept = lru_cache(maxsize=size)(_Case.reckon)
-
-    def reckon(
-        air: AirAt, material: Material, coat: Coat, plate_mm: float, pressure_pa: float
-    ) -> FilmAt | None:
-        coating = Coating(coat.wet_um, coat.retarder_pct, plate_mm)
-        if material.blend is None or beyond_model(air.air_c, air.surface_c, coating, pressure_pa):
-            return None
-        return kept(_Case(air, material, coating, pressure_pa))
-
-    return reckon
-
-
-class _Case:
+class FilmCase:
     """What a film depends on, as a key: a material stands in it by its id and figures' identity."""
 
     def __init__(self, air: AirAt, material: Material, coating: Coating, pressure_pa: float):
@@ -56,7 +41,12 @@ class _Case:
         return hash(self._key)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Case) and self._key == other._key
+        return isinstance(other, FilmCase) and self._key == other._key
+
+    @property
+    def surface_c(self) -> float:
+        """Temperature of the work [°C], taken as the air's where it was not measured."""
+        return self.air.surface_c if self.air.surface_measured else self.air.air_c
 
     def reckon(self) -> FilmAt:
         """Reckon it."""
@@ -110,3 +100,54 @@ class _Case:
         )
         margin = float(clouds) - air.dew_point_c
         return margin if math.isfinite(margin) else None
+
+
+FilmReckoner = Callable[[FilmCase], FilmAt]
+"""Reckons a coat's film."""
+
+
+def film_case(
+    air: AirAt, material: Material, coat: Coat, plate_mm: float, pressure_pa: float
+) -> FilmCase | None:
+    """Return what a coat's film on a plate [mm] depends on; None where the model ends."""
+    coating = Coating(coat.wet_um, coat.retarder_pct, plate_mm)
+    if material.blend is None or beyond_model(air.air_c, air.surface_c, coating, pressure_pa):
+        return None
+    return FilmCase(air, material, coating, pressure_pa)
+
+
+def film_reckoner(size: int = 512) -> FilmReckoner:
+    """Make a reckoner that keeps what it reckoned last: the same coats are asked for again."""
+    return lru_cache(maxsize=size)(FilmCase.reckon)
+
+
+def blush_margins(cases: Sequence[FilmCase | None]) -> list[float]:
+    """Reckon the film floor over the dew point [K] of many coats at once; NaN where not known.
+
+    What :meth:`FilmCase.reckon` gives one by one, without its spread and much sooner: films of one
+    material are followed together.
+    """
+    margins = [math.nan] * len(cases)
+    alike: dict[tuple[int, float], list[int]] = defaultdict(list)
+    for number, case in enumerate(cases):
+        if case is not None and case.air.dew_point_c is not None:
+            alike[id(case.material), case.pressure_pa].append(number)
+    for numbers in alike.values():
+        together = [case for n in numbers if (case := cases[n]) is not None]
+        material = together[0].material
+        coats = [in_model(case.coating) for case in together]
+        found = film.floor(
+            material.sprayed,
+            np.array([case.air.air_c for case in together]),
+            np.array([case.air.rh_pct for case in together]),
+            wet_um=np.array([coat.wet_um for coat in coats]),
+            h_w_m2k=np.array([coat.h_w_m2k for coat in coats]),
+            plate_mm=np.array([coat.plate_mm for coat in coats]),
+            retarder_pct=np.array([coat.retarder_pct for coat in coats]),
+            retarder=material.retarder or film.DEFAULT_RETARDER,
+            pressure_pa=together[0].pressure_pa,
+            surface_c=np.array([case.surface_c for case in together]),
+        )
+        for number, case, floor_c in zip(numbers, together, found.film_floor_c, strict=True):
+            margins[number] = float(floor_c) - float(case.air.dew_point_c or 0.0)
+    return margins

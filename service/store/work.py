@@ -114,10 +114,12 @@ class Work:
         place_id: str | None = None,
         at: datetime | None = None,
         parts: Sequence[str] = (),
+        gone_at: datetime | None = None,
     ) -> Instrument:
         """Take a piece of work in, and hang it where ``place_id`` is given.
 
-        ``parts`` are those that will be masked and coated by themselves; none: coated as one.
+        ``parts`` are those that will be masked and coated by themselves; none: coated as one. With
+        ``gone_at`` it is one that has left the shop again, entered afterwards.
         """
         if schedule_id not in self.catalogue.schedules:
             known = ", ".join(sorted(self.catalogue.schedules))
@@ -132,6 +134,9 @@ class Work:
         within("plate_mm", plate_mm, 1.0, 100.0, "mm")
         number = text("shop_number", shop_number, 32, required=True)
         when = self._when("at", at)
+        gone = None if gone_at is None else self._when("gone_at", gone_at)
+        if gone is not None and gone < when:
+            raise BadInput("gone_at", "lies before it came")
         with self.db.write() as session:
             taken = session.exec(
                 select(Instrument.id).where(col(Instrument.shop_number) == number)
@@ -147,6 +152,7 @@ class Work:
                 schedule_version=self.catalogue.current.get(("schedule", schedule_id)),
                 parts=_parts(parts, PARTS),
                 made_at=when,
+                closed_at=gone,
             )
             session.add(row)
             session.flush()

@@ -16,6 +16,9 @@ STEPS = {"air_c": 0.05, "rh_pct": 0.5, "dew_point_c": 0.05, "film_floor_c": 0.05
          "blush_margin_k": 0.05, "clock": 0.01}  # fmt: skip
 """Differences smaller than this are not told."""
 
+LEAST_PART = {"clock": 0.01}
+"""Nor are those of a smaller part of the figure: what a shop teaches shifts every old clock."""
+
 
 @dataclass(frozen=True)
 class Difference:
@@ -74,6 +77,10 @@ def _of_coat(before: Mapping[str, Any], coat: CoatEvidence) -> list[Difference]:
         is_now = None if holder is None else getattr(holder, name)
         if was is None and is_now is None:
             continue
-        if was is None or is_now is None or abs(is_now - was) > STEPS[name]:
+        if (
+            was is None
+            or is_now is None
+            or abs(is_now - was) > max(STEPS[name], LEAST_PART.get(name, 0.0) * abs(was))
+        ):
             found.append(Difference(coat.coat_id, name, was, is_now))
     return found

@@ -95,7 +95,7 @@ def list_flaws(request: Request, shop: ShopDep) -> Response:
         422 if errors else 200,
         flaws=rows,
         photos=_first_photos(shop, [int(row.id or 0) for row in rows]),
-        numbers=_numbers(shop),
+        numbers=shop.desk.shop_numbers(),
         cards=shop.desk.cards(),
         kinds=list(shop.desk.catalogue.flaw_kinds.values()),
         values=values,
@@ -283,10 +283,6 @@ def _field(at: datetime, zone: Any) -> str:
 
 def _celsius(words: Any, figure: float | None) -> float | None:
     return None if figure is None else float(words.value_si("air_c", figure))
-
-
-def _numbers(shop: Shop) -> dict[int, str]:
-    return {card.id: card.shop_number for card in shop.desk.cards()}
 
 
 def _first_photos(shop: Shop, flaw_ids: Sequence[int]) -> dict[int, int]:

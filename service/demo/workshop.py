@@ -22,7 +22,17 @@ from service.intake.check import checked
 from service.store.readings import NewReading, record_batch
 from service.store.settling import settle_all
 
-__all__ = ["PIECES", "Spring", "begin"]
+__all__ = [
+    "HISTORY",
+    "PIECES",
+    "SEED",
+    "Spring",
+    "begin",
+    "make_places",
+    "usual_weather",
+    "worked_back",
+    "zone_of",
+]
 
 SEED = 41
 
@@ -169,11 +179,8 @@ def begin(shop: Shop, weather: Outdoors | None = None) -> Feed:
     Feed
         Running; ends with the process or by its ``stop``.
     """
-    known = {view.id for view in shop.desk.places()}
-    for place_id, name, kind, volume_m3 in PLACES:
-        if place_id not in known:
-            shop.work.add_place(place_id, name, kind, volume_m3)
-    booth = _bring_air_up_to_now(shop, weather or _usual_weather())
+    make_places(shop)
+    booth = _bring_air_up_to_now(shop, weather or usual_weather())
     for piece in PIECES:
         _take_in(shop, piece)
     feed = Feed(
@@ -187,7 +194,16 @@ def begin(shop: Shop, weather: Outdoors | None = None) -> Feed:
     return feed
 
 
-def _usual_weather() -> Outdoors:
+def make_places(shop: Shop) -> None:
+    """Make the places that are not there yet."""
+    known = {view.id for view in shop.desk.places()}
+    for place_id, name, kind, volume_m3 in PLACES:
+        if place_id not in known:
+            shop.work.add_place(place_id, name, kind, volume_m3)
+
+
+def usual_weather() -> Outdoors:
+    """Return the open weather where it is installed, else an invented damp spring."""
     try:
         return Spring(read_weather(OPEN_WEATHER))
     except WeatherError:
@@ -200,7 +216,7 @@ def _bring_air_up_to_now(shop: Shop, weather: Outdoors) -> Booth:
     heard = [view.last_at for view in shop.desk.sensors() if view.place_id == SALTMARSH.booth]
     last = max((at for at in heard if at is not None), default=None)
     begun = now - HISTORY if last is None else min(max(last, now - HISTORY), now)
-    offset = now.astimezone(_zone(shop)).utcoffset() or timedelta(0)
+    offset = now.astimezone(zone_of(shop)).utcoffset() or timedelta(0)
     rooms = replace(SALTMARSH, utc_offset_h=offset / timedelta(hours=1))
     booth = Booth(rooms, weather, begun - WARM_UP)
     booth.step(WARM_UP.total_seconds(), part_s=EARLIER_EVERY_S)
@@ -223,7 +239,7 @@ def _take_in(shop: Shop, piece: Work) -> None:
     """Record a piece and what was done on it, unless its number is there already."""
     if piece.number in {card.shop_number for card in shop.desk.cards()}:
         return
-    now, zone = shop.clock.now(), _zone(shop)
+    now, zone = shop.clock.now(), zone_of(shop)
     first = worked_back(now, max(act.ago_h for act in piece.acts) + 0.5, zone)
     row = shop.work.add_instrument(
         shop_number=piece.number,
@@ -270,7 +286,8 @@ def worked_back(now: datetime, hours: float, zone: tzinfo | None) -> datetime:
         end = midnight
 
 
-def _zone(shop: Shop) -> tzinfo | None:
+def zone_of(shop: Shop) -> tzinfo | None:
+    """Return the shop's zone; None: the machine's."""
     return ZoneInfo(shop.settings.zone) if shop.settings.zone else None
 
 
