@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from PIL import Image
+from pypdf import PdfReader
 from shopkit import LiveShop, live_shop
 from typer.testing import CliRunner
 
@@ -160,6 +161,46 @@ def test_a_later_correction_is_laid_over_it_and_said(flawed: LiveShop) -> None:
     undone = evidence(flawed)
     assert undone["evidence"]["coats"] == before["evidence"]["coats"]
     assert undone["evidence"]["corrections"] == []
+
+
+def test_the_air_of_a_coat_is_to_the_digit_what_the_api_says_through_correction_and_rebuild(
+    flawed: LiveShop,
+) -> None:
+    def as_the_api_says() -> list[dict[str, Any]]:
+        coats: list[dict[str, Any]] = evidence(flawed)["evidence"]["coats"]
+        for coat in coats:
+            agrees_with_the_history(flawed, coat)
+        return coats
+
+    sent = as_the_api_says()
+    assert rebuild(flawed.db, check=False).same
+    assert as_the_api_says() == sent
+    flawed.jump(hours=2)
+    answer = flawed.http.post(
+        f"{API}/sensors/1/corrections",
+        json={"method": "typed in", "quantity": "rh_pct", "slope": 1.02, "offset": -3.7,
+              "from_at": (flawed.clock.now() - timedelta(hours=30)).isoformat()},
+    )  # fmt: skip
+    assert answer.status_code == 201, answer.text
+    corrected = as_the_api_says()
+    for was, now in zip(sent, corrected, strict=True):
+        # By hand: what was sent, times the slope, plus the offset; rows are means of such.
+        expected = 1.02 * was["air_at"]["rh_pct"] - 3.7
+        assert now["air_at"]["rh_pct"] == pytest.approx(expected, abs=1e-9)
+        assert now["air_at"]["air_c"] == was["air_at"]["air_c"]
+    assert rebuild(flawed.db, check=False).same
+    assert as_the_api_says() == corrected
+    anew = FlawBook(flawed.db, flawed.clock, load_catalogue(), flawed.desk.facts.pressure_pa)
+    assert plain(anew.evidence(1)) == plain(flawed.work.flaws.evidence(1))
+    pages = PdfReader(io.BytesIO(flawed.http.get("/flaws/1/report.pdf").content)).pages
+    report = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert "Has since been corrected" in report
+    assert "1.02" in report  # the line itself, as it is laid over
+    assert "-3.7" in report.replace("\u2212", "-")
+    for was, now in zip(sent, corrected, strict=True):
+        # Both figures of every coat whose air is another now, as a person reads them.
+        assert f"{was['air_at']['rh_pct']:.0f} %" in report
+        assert f"{now['air_at']['rh_pct']:.0f} %" in report
 
 
 def test_a_correction_that_held_then_and_was_undone_is_said(tmp_path: Path) -> None:
