@@ -6,6 +6,7 @@ the Python of that environment: ``python deploy/screenshots.py``.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import socket
@@ -16,7 +17,7 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
 
@@ -50,7 +51,11 @@ CHROMIUM = (
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture: which page, how large a screen, and where the page is scrolled to."""
+    """One picture: which page, how large a screen, and where the page is scrolled to.
+
+    With ``of_season`` it waits until the season behind the workshop is recorded; ``{blush}`` in its
+    path then stands for the number of the season's first flaw of that kind.
+    """
 
     name: str
     day: str
@@ -59,6 +64,7 @@ class Picture:
     scroll_to: str = ""
     dark: bool = False
     wait_for: str = ""
+    of_season: bool = False
 
 
 NOW_GUN, BAND = "/?place=booth&material=nitro-lacquer-gun", "svg.band-window"
@@ -81,9 +87,20 @@ PICTURED = (
         scroll_to=".ladder-box",
     ),
     Picture("piece-phone", DRY_DAY, "/instruments/1", PHONE),
-    Picture("flaw-phone", DRY_DAY, "/flaws/1", PHONE),
     Picture("air-wide", DRY_DAY, "/air/booth", WIDE, wait_for=".chart-legend .key-film"),
     Picture("now-wide", DRY_DAY, NOW_GUN, WIDE, wait_for=BAND),
+    Picture("flaw-phone", DRY_DAY, "/flaws/{blush}", PHONE, of_season=True),
+    Picture(
+        "strip-phone", DRY_DAY, "/flaws/{blush}", PHONE, scroll_to="svg.strip-of-flaw", of_season=True
+    ),
+    Picture(
+        "compare-phone",
+        DRY_DAY,
+        "/flaws/compare?kind=blush&material=nitro-lacquer-gun",
+        PHONE,
+        scroll_to="form[action$=adopt]",
+        of_season=True,
+    ),
 )
 
 
@@ -96,16 +113,17 @@ def main() -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM))
         for day in dict.fromkeys(picture.day for picture in PICTURED):
-            with demo(day) as address:
+            with demo(day) as (address, folder):
                 for picture in PICTURED:
                     if picture.day == day:
-                        take(browser, address, picture)
+                        path = of_season(address, folder, picture) if picture.of_season else ""
+                        take(browser, address, replace(picture, path=path or picture.path))
         browser.close()
 
 
 @contextmanager
-def demo(day: str) -> Iterator[str]:
-    """Run the demo from that instant in a folder of its own; gives its address."""
+def demo(day: str) -> Iterator[tuple[str, Path]]:
+    """Run the demo from that instant in a folder of its own; gives its address and the folder."""
     port = free_port()
     with tempfile.TemporaryDirectory() as folder:
         process = subprocess.Popen(
@@ -122,7 +140,7 @@ def demo(day: str) -> Iterator[str]:
         try:
             address = f"http://127.0.0.1:{port}"
             wait_until_well(address)
-            yield address
+            yield address, Path(folder)
         finally:
             process.terminate()
             process.wait(timeout=30)
@@ -143,6 +161,18 @@ def wait_until_well(address: str, timeout_s: float = 120.0) -> None:
     raise SystemExit(f"{address} was not well within {timeout_s:g} s: {said.decode()}")
 
 
+def of_season(address: str, folder: Path, picture: Picture, timeout_s: float = 1200.0) -> str:
+    """Wait until the season is recorded, and return the picture's path in it."""
+    kept, deadline = folder / "season.json", time.monotonic() + timeout_s
+    while not (kept.exists() and json.loads(kept.read_text())["recorded"]):
+        if time.monotonic() > deadline:
+            raise SystemExit(f"the season was not recorded within {timeout_s:g} s")
+        time.sleep(1.0)
+    with urllib.request.urlopen(f"{address}/api/v1/flaws?kind=blush") as answer:  # noqa: S310 -- ours
+        blush = min(flaw["id"] for flaw in json.load(answer))
+    return picture.path.replace("{blush}", str(blush))
+
+
 def take(browser: Browser, address: str, picture: Picture) -> None:
     """Take one picture and keep it small."""
     width, height = picture.size
@@ -156,7 +186,7 @@ def take(browser: Browser, address: str, picture: Picture) -> None:
     # The live stream never falls silent, so "network idle" would never come.
     page.goto(address + picture.path, wait_until="load")
     if picture.wait_for:  # the page asks again by itself until the windows are reckoned
-        page.wait_for_selector(picture.wait_for, timeout=90_000)
+        page.wait_for_selector(picture.wait_for, timeout=300_000)
     page.wait_for_timeout(1000)
     if picture.scroll_to:
         page.locator(picture.scroll_to).evaluate("part => part.scrollIntoView({block: 'start'})")

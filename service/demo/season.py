@@ -22,8 +22,8 @@ from service.app import Shop
 from service.demo.acts import Act, Found, Story
 from service.demo.pictures import drawn
 from service.demo.pieces import stories
-from service.demo.plot import plot_of
-from service.demo.rooms_air import SeasonAir, live_through, readings_of, spans_of
+from service.demo.plot import Plot, plot_of
+from service.demo.rooms_air import live_through, readings_of, spans_of
 from service.demo.routine import MARIT, MATERIAL
 from service.demo.workshop import HISTORY, SEED, make_places, usual_weather, zone_of
 from service.store.desk import Desk
@@ -123,8 +123,9 @@ class Season:
                 record_batch(session, batch)
             settle_all(shop.db)
             self._done(LIVED + (HEARD - LIVED) * min(1.0, 2.0 * number / days))
-        told = stories(plot_of(air, shop.catalogue.materials[MATERIAL]), SEED)
-        _Recorder(shop, air, lambda part: self._done(HEARD + (1.0 - HEARD) * part)).record(told)
+        plot = plot_of(air, shop.catalogue.materials[MATERIAL])
+        told = stories(plot, SEED)
+        _Recorder(shop, plot, lambda part: self._done(HEARD + (1.0 - HEARD) * part)).record(told)
         self._keep({"now": now.isoformat(), "recorded": True})
         self._tell(1.0)
         return told
@@ -164,9 +165,9 @@ class Season:
 class _Recorder:
     """Records acts in the order of time, each under a clock that stands at it."""
 
-    def __init__(self, shop: Shop, air: SeasonAir, tell: Callable[[float], None]) -> None:
-        self._clock = then = _Then(air.spans.begin)
-        self._air, self._tell = air, tell
+    def __init__(self, shop: Shop, plot: Plot, tell: Callable[[float], None]) -> None:
+        self._plot, self._air, self._tell = plot, plot.air, tell
+        self._clock = then = _Then(plot.air.spans.begin)
         self._db = shop.db
         self._desk = Desk(shop.db, then, shop.catalogue, shop.desk.facts)
         self._work = Work(shop.db, then, shop.catalogue, self._desk)
@@ -191,7 +192,8 @@ class _Recorder:
 
     def _events(self, told: list[Story]) -> Iterator[tuple[datetime, Callable[[], None]]]:
         begin, span = self._air.spans.begin, self._air.spans.end - self._air.spans.begin
-        yield begin + CHECKED * span, partial(self._check, begin + SINCE * span)
+        checked, since = (self._plot.day(begin + part * span, 0, 9.0) for part in (CHECKED, SINCE))
+        yield checked, partial(self._check, since)
         for story in told:
             yield story.came_at, partial(self._take_in, story)
             for act in story.acts:

@@ -92,7 +92,7 @@ class FlawBook:
     ) -> None:
         self.db, self.clock, self.catalogue = db, clock, catalogue
         self._pressure_pa = pressure_pa
-        self._reckon_film = film_reckoner()
+        self._reckon_films = film_reckoner()
 
     # -- writing ---------------------------------------------------------------------------
 
@@ -256,7 +256,7 @@ class FlawBook:
 
     def gathering(self, session: Session, row: Flaw) -> Gathering:
         """Return what gathers the evidence behind a flaw, kept or only asked about."""
-        return Gathering(session, self.catalogue, row, self._reckon_film, self._pressure_pa)
+        return Gathering(session, self.catalogue, row, self._reckon_films, self._pressure_pa)
 
     def _to_keep(self, session: Session, row: Flaw) -> dict[str, Any]:
         """Evidence as it is kept with a flaw: without the points of curves."""

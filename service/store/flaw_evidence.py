@@ -93,7 +93,7 @@ class Gathering:
     session: Session
     catalogue: Catalogue
     flaw: Flaw
-    reckon_film: FilmReckoner
+    reckon_films: FilmReckoner
     pressure_pa: float
 
     @cached_property
@@ -133,6 +133,21 @@ class Gathering:
         stays = _whole(self.whole_piece, self.from_at, self.flaw.seen_at, 1.0)
         places = {place for place, _, _ in stays} | {c.place_id for c in self.coats}
         return heard_in(self.session, sorted(places), self.from_at, self.flaw.seen_at)
+
+    @cached_property
+    def airs(self) -> list[AirAt | None]:
+        """The air in which each coat under the flaw went on."""
+        return [self.air_of(coat) for coat in self.coats]
+
+    @cached_property
+    def films(self) -> tuple[FilmAt | None, ...]:
+        """The wet film of each coat under the flaw in that air."""
+        return self.reckon_films(
+            tuple(
+                None if there is None else self.film_case_of(coat, there)
+                for coat, there in zip(self.coats, self.airs, strict=True)
+            )
+        )
 
     def course(self, from_at: datetime, until_at: datetime, points: int) -> Rows:
         """Return the air that the piece hung in, in rows of a usual length."""
@@ -191,7 +206,7 @@ class Gathering:
         before = self._rows([(coat.place_id, begun - BEFORE, begun)], FINE_S)
         look = max(until, min(_ceil(self.flaw.seen_at), begun + timedelta(seconds=SET_FOR_S)))
         after = self._rows(_whole(self.whole_piece, begun, look, FINE_S), FINE_S)
-        doubts, there = self.heard.doubts(at_s), self.air_of(coat)
+        doubts, there = self.heard.doubts(at_s), self.airs[index]
         cooled, damp = _after(after, there.air_c if there else None, begun.timestamp())
         return CoatEvidence(
             coat_id=int(coat.id or 0),
@@ -217,7 +232,7 @@ class Gathering:
             retarder_pct=coat.retarder_pct,
             before=air_span(before, (begun - BEFORE).timestamp(), begun.timestamp(), doubts),
             air_at=there,
-            film_at=self.film_of(coat, there),
+            film_at=self.films[index],
             after=air_span(after, begun.timestamp(), until.timestamp(), doubts),
             after_ends=ends,
             cooled_k=cooled,
@@ -232,11 +247,6 @@ class Gathering:
         near_by = [(coat.place_id, begun - timedelta(minutes=20), begun + timedelta(minutes=25))]
         rows = self._rows(near_by, FINE_S)
         return air_at(rows, at_s, coat.place_id, self.heard.doubts(at_s))
-
-    def film_of(self, coat: Coat, there: AirAt | None) -> FilmAt | None:
-        """Return a coat's wet film in the air in which it went on."""
-        case = None if there is None else self.film_case_of(coat, there)
-        return None if case is None else self.reckon_film(case)
 
     def film_case_of(self, coat: Coat, there: AirAt) -> FilmCase | None:
         """Return what a coat's film depends on; None where the model does not cover it."""

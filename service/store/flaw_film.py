@@ -1,22 +1,25 @@
-"""The wet film of a recorded coat, reckoned in the air it went on in; the last ones are kept."""
+"""The wet films of recorded coats, reckoned in the air they went on in; the last ones are kept."""
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.science import film
 from service.shop.air import SURFACE_ASSUMED_SD_K
 from service.shop.evidence.model import AirAt, FilmAt
 from service.shop.materials import Coating, Material
-from service.shop.wet import beyond_model, film_floor, in_model
+from service.shop.wet import beyond_model, in_model
 from service.store.tables import Coat
 
 __all__ = ["FilmCase", "FilmReckoner", "blush_margins", "film_case", "film_reckoner"]
+
+Floats = NDArray[np.float64]
 
 MOST_SD_K, MOST_SD_PCT = 5.0, 20.0
 """Beyond that the film model takes no spread; air that is so uncertain tells nothing anyway."""
@@ -48,62 +51,20 @@ class FilmCase:
         """Temperature of the work [°C], taken as the air's where it was not measured."""
         return self.air.surface_c if self.air.surface_measured else self.air.air_c
 
-    def reckon(self) -> FilmAt:
-        """Reckon it."""
-        air, material, coat = self.air, self.material, in_model(self.coating)
-        floor = film_floor(
-            material,
-            coat,
-            air.air_c,
-            air.rh_pct,
-            surface_c=air.surface_c if air.surface_measured else None,
-            pressure_pa=self.pressure_pa,
-        )
-        risk = film.blush_risk(
-            material.sprayed,
-            air.air_c,
-            air.rh_pct,
-            air_sd_k=min(air.air_sd_k, MOST_SD_K),
-            rh_sd_pct=min(air.rh_sd_pct, MOST_SD_PCT),
-            wet_um=coat.wet_um,
-            h_w_m2k=coat.h_w_m2k,
-            plate_mm=coat.plate_mm,
-            retarder_pct=coat.retarder_pct,
-            retarder=material.retarder or film.DEFAULT_RETARDER,
-            pressure_pa=self.pressure_pa,
-            surface_c=air.surface_c if air.surface_measured else None,
-        )
-        floor_c = float(floor.film_floor_c)
-        unmeasured = 0.0 if air.surface_measured else SURFACE_ASSUMED_SD_K
-        return FilmAt(
-            film_floor_c=floor_c,
-            blush_margin_k=None if air.dew_point_c is None else floor_c - air.dew_point_c,
-            blush_margin_sd_k=float((float(risk.blush_margin_sd_k) ** 2 + unmeasured**2) ** 0.5),
-            blush_probability=float(risk.probability),
-            haze_margin_k=self._haze_margin_k(coat),
-        )
-
-    def _haze_margin_k(self, coat: Coating) -> float | None:
-        air, material = self.air, self.material
-        if air.dew_point_c is None:
-            return None
-        clouds = film.haze_dew_point(
-            material.sprayed,
-            air.air_c,
-            wet_um=coat.wet_um,
-            h_w_m2k=coat.h_w_m2k,
-            plate_mm=coat.plate_mm,
-            retarder_pct=coat.retarder_pct,
-            retarder=material.retarder or film.DEFAULT_RETARDER,
-            pressure_pa=self.pressure_pa,
-            surface_c=air.surface_c if air.surface_measured else None,
-        )
-        margin = float(clouds) - air.dew_point_c
-        return margin if math.isfinite(margin) else None
+    @property
+    def alike(self) -> tuple[Hashable, ...]:
+        """What films must share to be followed together."""
+        air = self.air
+        return (id(self.material), self.pressure_pa, air.air_sd_k, air.rh_sd_pct)
 
 
-FilmReckoner = Callable[[FilmCase], FilmAt]
-"""Reckons a coat's film."""
+FilmCases = tuple[FilmCase | None, ...]
+FilmReckoner = Callable[[FilmCases], tuple[FilmAt | None, ...]]
+"""Reckons the films of a piece's coats, all at once; None where the model does not cover one.
+
+Always all of them: films are followed together, and in other company the last bits of a figure may
+be others.
+"""
 
 
 def film_case(
@@ -116,38 +77,101 @@ def film_case(
     return FilmCase(air, material, coating, pressure_pa)
 
 
-def film_reckoner(size: int = 512) -> FilmReckoner:
-    """Make a reckoner that keeps what it reckoned last: the same coats are asked for again."""
-    return lru_cache(maxsize=size)(FilmCase.reckon)
+def film_reckoner(size: int = 64) -> FilmReckoner:
+    """Make a reckoner that keeps what it reckoned last: the same pieces are asked for again."""
+    return lru_cache(maxsize=size)(_reckon)
 
 
 def blush_margins(cases: Sequence[FilmCase | None]) -> list[float]:
-    """Reckon the film floor over the dew point [K] of many coats at once; NaN where not known.
-
-    What :meth:`FilmCase.reckon` gives one by one, without its spread and much sooner: films of one
-    material are followed together.
-    """
+    """Reckon the film floor over the dew point [K] of many coats at once; NaN where not known."""
     margins = [math.nan] * len(cases)
-    alike: dict[tuple[int, float], list[int]] = defaultdict(list)
-    for number, case in enumerate(cases):
-        if case is not None and case.air.dew_point_c is not None:
-            alike[id(case.material), case.pressure_pa].append(number)
-    for numbers in alike.values():
-        together = [case for n in numbers if (case := cases[n]) is not None]
-        material = together[0].material
-        coats = [in_model(case.coating) for case in together]
-        found = film.floor(
-            material.sprayed,
-            np.array([case.air.air_c for case in together]),
-            np.array([case.air.rh_pct for case in together]),
-            wet_um=np.array([coat.wet_um for coat in coats]),
-            h_w_m2k=np.array([coat.h_w_m2k for coat in coats]),
-            plate_mm=np.array([coat.plate_mm for coat in coats]),
-            retarder_pct=np.array([coat.retarder_pct for coat in coats]),
-            retarder=material.retarder or film.DEFAULT_RETARDER,
-            pressure_pa=together[0].pressure_pa,
-            surface_c=np.array([case.surface_c for case in together]),
-        )
-        for number, case, floor_c in zip(numbers, together, found.film_floor_c, strict=True):
-            margins[number] = float(floor_c) - float(case.air.dew_point_c or 0.0)
+    for numbers, together in _groups(cases, lambda case: case.alike[:2]):
+        for number, case, floor_c in zip(numbers, together, _floors(together), strict=True):
+            if case.air.dew_point_c is not None:
+                margins[number] = floor_c - case.air.dew_point_c
     return margins
+
+
+def _reckon(cases: FilmCases) -> tuple[FilmAt | None, ...]:
+    found: list[FilmAt | None] = [None] * len(cases)
+    for numbers, together in _groups(cases, lambda case: case.alike):
+        for number, film_at in zip(numbers, _alike(together), strict=True):
+            found[number] = film_at
+    return tuple(found)
+
+
+def _groups(
+    cases: Sequence[FilmCase | None], key: Callable[[FilmCase], Hashable]
+) -> Iterator[tuple[list[int], list[FilmCase]]]:
+    groups: dict[Hashable, tuple[list[int], list[FilmCase]]] = {}
+    for number, case in enumerate(cases):
+        if case is not None:
+            numbers, together = groups.setdefault(key(case), ([], []))
+            numbers.append(number)
+            together.append(case)
+    yield from groups.values()
+
+
+def _floors(cases: Sequence[FilmCase]) -> list[float]:
+    """Film floors [°C] of coats of one material under one pressure."""
+    material, columns = cases[0].material, _columns(cases)
+    found = film.floor(
+        material.sprayed,
+        _column(cases, lambda case: case.air.air_c),
+        _column(cases, lambda case: case.air.rh_pct),
+        surface_c=_column(cases, lambda case: case.surface_c),
+        **columns,
+    )
+    return [float(floor_c) for floor_c in found.film_floor_c]
+
+
+def _alike(cases: Sequence[FilmCase]) -> list[FilmAt]:
+    """Films of coats of one material in air known equally well."""
+    material, columns = cases[0].material, _columns(cases)
+    air_c = _column(cases, lambda case: case.air.air_c)
+    # Not a number: as warm as the air, whatever that may be within its doubt.
+    surface_c = _column(
+        cases, lambda case: case.air.surface_c if case.air.surface_measured else math.nan
+    )
+    risk = film.blush_risk(
+        material.sprayed,
+        air_c,
+        _column(cases, lambda case: case.air.rh_pct),
+        air_sd_k=min(cases[0].air.air_sd_k, MOST_SD_K),
+        rh_sd_pct=min(cases[0].air.rh_sd_pct, MOST_SD_PCT),
+        surface_c=surface_c,
+        **columns,
+    )
+    clouds = film.haze_dew_point(material.sprayed, air_c, surface_c=surface_c, **columns)
+    found = []
+    for n, (case, floor_c) in enumerate(zip(cases, _floors(cases), strict=True)):
+        dew_c = case.air.dew_point_c
+        haze = math.nan if dew_c is None else float(clouds[n]) - dew_c
+        unmeasured = 0.0 if case.air.surface_measured else SURFACE_ASSUMED_SD_K
+        found.append(
+            FilmAt(
+                film_floor_c=floor_c,
+                blush_margin_k=None if dew_c is None else floor_c - dew_c,
+                blush_margin_sd_k=math.hypot(float(risk.blush_margin_sd_k[n]), unmeasured),
+                blush_probability=float(risk.probability[n]),
+                haze_margin_k=haze if math.isfinite(haze) else None,
+            )
+        )
+    return found
+
+
+def _columns(cases: Sequence[FilmCase]) -> dict[str, Any]:
+    """What every question about their films is asked with."""
+    coats = [in_model(case.coating) for case in cases]
+    return {
+        "wet_um": np.array([coat.wet_um for coat in coats]),
+        "h_w_m2k": np.array([coat.h_w_m2k for coat in coats]),
+        "plate_mm": np.array([coat.plate_mm for coat in coats]),
+        "retarder_pct": np.array([coat.retarder_pct for coat in coats]),
+        "retarder": cases[0].material.retarder or film.DEFAULT_RETARDER,
+        "pressure_pa": cases[0].pressure_pa,
+    }
+
+
+def _column(cases: Sequence[FilmCase], figure: Callable[[FilmCase], float]) -> Floats:
+    return np.array([figure(case) for case in cases], dtype=np.float64)

@@ -71,6 +71,7 @@ def compare(
         rows=[row for row in found.rows if row.flawed][-20:],
         rates=RateWords(renderer.words),
         units={name: measure.unit for name, measure in MEASURES.items()},
+        names={name: measure.name for name, measure in MEASURES.items()},
     )
 
 
