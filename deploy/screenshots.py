@@ -91,7 +91,12 @@ PICTURED = (
     Picture("now-wide", DRY_DAY, NOW_GUN, WIDE, wait_for=BAND),
     Picture("flaw-phone", DRY_DAY, "/flaws/{blush}", PHONE, of_season=True),
     Picture(
-        "strip-phone", DRY_DAY, "/flaws/{blush}", PHONE, scroll_to="svg.strip-of-flaw", of_season=True
+        "strip-phone",
+        DRY_DAY,
+        "/flaws/{blush}",
+        PHONE,
+        scroll_to="svg.strip-of-flaw",
+        of_season=True,
     ),
     Picture(
         "compare-phone",
@@ -164,7 +169,7 @@ def wait_until_well(address: str, timeout_s: float = 120.0) -> None:
 def of_season(address: str, folder: Path, picture: Picture, timeout_s: float = 1200.0) -> str:
     """Wait until the season is recorded, and return the picture's path in it."""
     kept, deadline = folder / "season.json", time.monotonic() + timeout_s
-    while not (kept.exists() and json.loads(kept.read_text())["recorded"]):
+    while not (kept.exists() and json.loads(kept.read_text()).get("recorded")):
         if time.monotonic() > deadline:
             raise SystemExit(f"the season was not recorded within {timeout_s:g} s")
         time.sleep(1.0)

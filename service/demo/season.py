@@ -23,7 +23,7 @@ from service.demo.acts import Act, Found, Story
 from service.demo.pictures import drawn
 from service.demo.pieces import stories
 from service.demo.plot import Plot, plot_of
-from service.demo.rooms_air import live_through, readings_of, spans_of
+from service.demo.rooms_air import SeasonAir, live_through, readings_of, spans_of
 from service.demo.routine import MARIT, MATERIAL
 from service.demo.workshop import HISTORY, SEED, make_places, usual_weather, zone_of
 from service.store.desk import Desk
@@ -40,6 +40,9 @@ log = logging.getLogger(__name__)
 DAYS = 140
 SCHEDULE = "lacquer-clear"
 KEPT = "season.json"
+
+AFTER_S = 20.0
+"""Real seconds after its start for which the season leaves the machine to the first pages."""
 
 LIVED, HEARD = 0.4, 0.65
 """Parts of the work that are done when the air is simulated, and when its readings are kept."""
@@ -117,20 +120,28 @@ class Season:
         weather = self._weather or usual_weather()
         spans = spans_of(weather, now - timedelta(days=DAYS), now - HISTORY, utc_offset)
         air = live_through(weather, spans, utc_offset, lambda part: self._done(LIVED * part))
-        days = (spans.end - spans.begin).days
-        for number, batch in enumerate(readings_of(air, SEED)):
-            with shop.db.write() as session:
-                record_batch(session, batch)
-            settle_all(shop.db)
-            self._done(LIVED + (HEARD - LIVED) * min(1.0, 2.0 * number / days))
+        if not self._kept().get("heard"):
+            self._hear(air)
+            self._keep({"now": now.isoformat(), "heard": True})
         plot = plot_of(air, shop.catalogue.materials[MATERIAL])
         told = stories(plot, SEED)
         _Recorder(shop, plot, lambda part: self._done(HEARD + (1.0 - HEARD) * part)).record(told)
-        self._keep({"now": now.isoformat(), "recorded": True})
+        self._keep({"now": now.isoformat(), "heard": True, "recorded": True})
         self._tell(1.0)
         return told
 
+    def _hear(self, air: SeasonAir) -> None:
+        """Keep the readings and settle them, as they go along."""
+        days = (air.spans.end - air.spans.begin).days
+        for number, batch in enumerate(readings_of(air, SEED)):
+            with self._shop.db.write() as session:
+                record_batch(session, batch)
+            settle_all(self._shop.db)
+            self._done(LIVED + (HEARD - LIVED) * min(1.0, 2.0 * number / days))
+
     def _run(self) -> None:
+        if self._stop.wait(AFTER_S):
+            return
         try:
             self.record()
         except _Stopped:
@@ -150,7 +161,7 @@ class Season:
             return datetime.fromisoformat(str(kept))
         now = self._shop.clock.now()
         whole = datetime.fromtimestamp(now.timestamp() // 900 * 900, UTC)
-        self._keep({"now": whole.isoformat(), "recorded": False})
+        self._keep({"now": whole.isoformat()})
         return whole
 
     def _kept(self) -> dict[str, object]:

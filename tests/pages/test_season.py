@@ -41,7 +41,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[LiveShop,
     weather = Spring(read_weather("pvlib:723170TYA"))
 
     def fail_late(part: float) -> None:
-        if part > 0.74:
+        if part > 0.72:
             raise CutOff
 
     folder = tmp_path_factory.mktemp("season")
