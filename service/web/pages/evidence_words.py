@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from service.shop.evidence.model import AirSpan, CoatEvidence, Evidence, Swing, Wait
@@ -357,27 +358,33 @@ class Told:
         return said
 
     def changed(self, changes: tuple[Difference, ...]) -> list[str]:
-        """What is different from when the flaw was logged."""
-        return [self._changed(one) for one in changes]
+        """What is different from when the flaw was logged, a line a coat."""
+        of_coats: dict[int, list[Difference]] = {}
+        for one in changes:
+            of_coats.setdefault(one.coat_id, []).append(one)
+        return [self._changed(coat_id, found) for coat_id, found in of_coats.items()]
 
-    def _changed(self, one: Difference) -> str:
-        say, number = self.words.say, self.numbers.get(one.coat_id)
+    def _changed(self, coat_id: int, found: Sequence[Difference]) -> str:
+        say, number = self.words.say, self.numbers.get(coat_id)
         which = (
             say("Coat {number}", number=number)
             if number
             else say("A coat that is no longer under it")
         )
-        if one.what == "coat":
-            if one.now:
+        if found[0].what == "coat":
+            if found[0].now:
                 return say("{which} was not on record then.", which=which)
             return say("{which} was then.", which=which)
-        return say(
-            "{which}, {name}: was {was}, now {is_now}.",
-            which=which,
-            name=say(NAMES[one.what]),
-            was=self._say(one, one.was),
-            is_now=self._say(one, one.now),
-        )
+        figures = [
+            say(
+                "{name} was {was}, now {is_now}",
+                name=say(NAMES[one.what]),
+                was=self._say(one, one.was),
+                is_now=self._say(one, one.now),
+            )
+            for one in found
+        ]
+        return f"{which}: {'; '.join(figures)}."
 
     def _say(self, one: Difference, value: float | None) -> str:
         words = self.words

@@ -13,6 +13,9 @@ from service.web.report.contents import Contents
 __all__ = ["draw_pdf"]
 
 MARGIN_MM, WIDTH_MM = 18.0, 174.0
+INSET = 6.0
+"""Points by which the library sets text in from the margin."""
+
 PHOTO_MM = 84.0
 MOST_PHOTOS = 6
 
@@ -64,8 +67,8 @@ def draw_pdf(contents: Contents) -> bytes:
     def foot(canvas: Any, page: Any) -> None:
         canvas.setFont("Vera", 7)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN_MM * mm, 10 * mm, contents.made)
-        canvas.drawRightString((MARGIN_MM + WIDTH_MM) * mm, 10 * mm, f"{page.page}")
+        canvas.drawString(MARGIN_MM * mm + INSET, 10 * mm, contents.made)
+        canvas.drawRightString((MARGIN_MM + WIDTH_MM) * mm - INSET, 10 * mm, f"{page.page}")
 
     document.build(list(_flow(contents)), onFirstPage=foot, onLaterPages=foot)
     return out.getvalue()
@@ -90,9 +93,16 @@ def _styles() -> dict[str, Any]:
         "body": body,
         "title": ParagraphStyle("title", body, fontName="VeraBd", fontSize=18, leading=23),
         "h2": ParagraphStyle(
-            "h2", body, fontName="VeraBd", fontSize=11, leading=15, spaceBefore=10, spaceAfter=3
+            "h2",
+            body,
+            fontName="VeraBd",
+            fontSize=11,
+            leading=15,
+            spaceBefore=10,
+            spaceAfter=3,
+            keepWithNext=1,
         ),
-        "h3": ParagraphStyle("h3", body, fontName="VeraBd", spaceBefore=5),
+        "h3": ParagraphStyle("h3", body, fontName="VeraBd", spaceBefore=5, keepWithNext=1),
         "small": ParagraphStyle("small", body, fontSize=7, leading=9.5, textColor=SOFT),
         "item": ParagraphStyle("item", body, leftIndent=10, bulletIndent=1),
         "cell": ParagraphStyle("cell", body, fontSize=7.5, leading=10),
@@ -127,11 +137,9 @@ def _flow(contents: Contents) -> Iterator[Any]:
         ),
         "small",
     )
-    changed = (
-        say("Not what it was when it was logged: {change}", change=line)
-        for line in contents.changed
-    )
-    yield from (text(line, "item", "!") for line in changed)
+    if contents.changed:
+        later = say("Figures of some coats have changed since it was logged: see below.")
+        yield text(later, "item", "!")
     yield from _figure(contents.figure)
     if contents.figure:
         yield text(contents.caption, "small")
@@ -140,6 +148,8 @@ def _flow(contents: Contents) -> Iterator[Any]:
         text(say("Not known: {what}.", what=line), "item", "!") for line in contents.not_known
     )
     yield from sections(contents.facts)
+    if contents.changed:
+        yield from sections([(say("Not what it was when it was logged"), contents.changed)])
     yield text(say("What may be behind it"), "h2")
     no_verdict = say("A likelihood from the record and from assumed weights is no verdict.")
     yield text(f"{contents.verdict} {no_verdict}")
