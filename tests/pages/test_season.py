@@ -186,7 +186,7 @@ def test_the_air_of_every_coat_is_what_the_history_says_also_after_a_rebuild(
                 shop,
                 f"/places/{coat['place_id']}/history",
                 **{"from": air["from_at"], "to": _just_after(air["from_at"]), "resolution": "5m"},
-            )["rows"]
+            )
             assert (air["air_c"], air["rh_pct"]) == (row["air_c"]["mean"], row["rh_pct"]["mean"])
             assert air["surface_c"] == row["surface_c"]
             assert air["dew_point_c"] == row["dew_point_c"]

@@ -16,7 +16,7 @@ MARGIN_MM, WIDTH_MM = 18.0, 174.0
 INSET = 6.0
 """Points by which the library sets text in from the margin."""
 
-PHOTO_MM = 84.0
+PHOTO_MM = 76.0
 MOST_PHOTOS = 6
 
 Sections = Sequence[tuple[str, Sequence[str]]]
