@@ -98,14 +98,6 @@ PICTURED = (
         scroll_to="svg.strip-of-flaw",
         of_season=True,
     ),
-    Picture(
-        "compare-phone",
-        DRY_DAY,
-        "/flaws/compare?kind=blush&material=nitro-lacquer-gun",
-        PHONE,
-        scroll_to="form[action$=adopt]",
-        of_season=True,
-    ),
 )
 
 
