@@ -236,3 +236,12 @@ def test_the_public_address_is_served_and_no_other(tmp_path: Any) -> None:
 def test_every_field_of_a_form_has_a_name(told: LiveShop) -> None:
     page = told.http.get("/settings/people/1", headers=HTML).text
     assert not re.search(r"<(input|select)(?![^>]*name=)", page)
+
+
+def test_a_channel_whose_address_was_left_out_says_what_to_do(shop: LiveShop) -> None:
+    """As it comes in from the file of a whole shop without its secrets."""
+    person = int(shop.people.add("Ana").id or 0)
+    channel = int(shop.people.add_channel(person, "email", "mail", {}).id or 0)
+    shop.senders["email"] = PostSender()
+    assert "set this channel up again" in str(shop.postman.try_out(person, channel))
+    assert shop.outbox.deliveries(person)[0].state == "given_up"
