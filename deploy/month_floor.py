@@ -16,7 +16,7 @@ from sensors.booth import Air
 from service.shop.plan.upcoming import MINUTES
 from service.shop.schedule import Schedule, Step
 from service.store.catalogue import Catalogue
-from service.store.planning import DAYS, USUAL
+from service.store.working import DAYS, USUAL
 
 __all__ = [
     "LOOK",

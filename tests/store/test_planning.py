@@ -9,15 +9,16 @@ from zoneinfo import ZoneInfo
 import pytest
 from equipment import SetClock
 
-from service.store import planning
+from service.store import plan_questions
 from service.store.catalogue import load_catalogue
 from service.store.db import Database
 from service.store.desk import Desk, ShopFacts
 from service.store.errors import BadInput
-from service.store.planning import Planner, Working
+from service.store.planning import Planner
 from service.store.readings import NewReading, record_batch
 from service.store.settling import settle_all
 from service.store.work import Work
+from service.store.working import Working
 
 WEEKDAYS = dict.fromkeys(("mon", "tue", "wed", "thu", "fri"), ("08:00", "17:00"))
 
@@ -223,7 +224,7 @@ def test_no_coat_is_planned_for_now_where_the_check_says_wait(shop, clock):
     # Handwork begins at once, and does not stand behind a coat that may not be laid.
     assert next((x.instrument_id, x.start_at) for x in plan.lines) == (coated, now)
     coat = next(line for line in plan.lines if line.instrument_id == bare)
-    assert coat.start_at >= now + timedelta(minutes=planning.AGAIN_MIN)
+    assert coat.start_at >= now + timedelta(minutes=plan_questions.AGAIN_MIN)
     read_air(work, clock, 2.0)
     plan = planner.plan()
     assert next(x for x in plan.lines if x.instrument_id == bare).start_at <= now + timedelta(

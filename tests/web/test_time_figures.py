@@ -13,8 +13,8 @@ from shopkit import LiveShop
 
 from service.shop.projection import ReadyTime
 from service.shop.spray_windows import SprayWindow
-from service.store.planning import Working
 from service.store.window_book import SprayOutlook
+from service.store.working import Working
 from service.web.models import iso
 from service.web.pages.band import WIDTH, draw_band, working_spans
 from service.web.pages.clock_strip import draw_strip

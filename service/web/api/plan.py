@@ -7,7 +7,7 @@ from typing import Any
 
 from fastapi import APIRouter
 
-from service.store.planning import Working
+from service.store.working import Working
 from service.web import inputs, models
 from service.web.deps import ShopDep
 

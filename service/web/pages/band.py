@@ -8,8 +8,8 @@ from datetime import date, datetime, time, timedelta
 from markupsafe import Markup
 
 from service.shop.spray_windows import SprayWindow
-from service.store.planning import DAYS, Working
 from service.store.window_book import SprayOutlook
+from service.store.working import DAYS, Working
 from service.web.words import Words
 
 __all__ = ["draw_band", "working_spans"]

@@ -11,7 +11,8 @@ from starlette.responses import RedirectResponse, Response
 from service.shop.plan import solver_there
 from service.shop.said import say
 from service.store.errors import BadInput, StoreError
-from service.store.planning import DAYS, Line, Working
+from service.store.planning import Line
+from service.store.working import DAYS, Working
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, blame
 from service.web.pages.render import renderer_of
