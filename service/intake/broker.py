@@ -170,6 +170,7 @@ class EmbeddedBroker:
         self._up.set()
         await ended.wait()
         await broker.shutdown()
+        await broker.leave_nobody()
 
     def _config(self) -> dict[str, object]:
         listeners = {"default": _listener(f"{self._host}:{self._port}")}

@@ -44,6 +44,7 @@ UNREAD_MOST = 1000
 """Messages that a reader other than the service may leave unread before it is hung up on."""
 
 LEAVE_WAIT_S = 5.0
+LAST_MOMENT_S = 0.05
 
 RIGHTS, MARK = "boothglass.rights", "boothglass.mark"
 
@@ -99,6 +100,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
         super().__init__(config, **named)
         self.keyring, self.told_off, self._tls = keyring, told_off, tls
         self._from: Counter[str] = Counter()
+        self._writers: set[asyncio.StreamWriter] = set()
 
     # -- who comes in ----------------------------------------------------------------------
 
@@ -115,14 +117,22 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
             writer.close()
             return
         self._from[address] += 1
+        self._writers.add(writer)
         try:
             turnstile = Turnstile(reader, self._crowded)
             await self._client_connected(listener_name, turnstile, StreamWriterAdapter(writer))
         finally:
+            self._writers.discard(writer)
             self._from[address] -= 1
             if not self._from[address]:
                 del self._from[address]
             writer.close()
+
+    async def leave_nobody(self) -> None:
+        """Close what is still open at the end; asyncio needs a moment for it, TLS two."""
+        for writer in list(self._writers):
+            writer.transport.abort()
+        await asyncio.sleep(LAST_MOMENT_S)
 
     def _create_ssl_context(self, _listener: object) -> ssl.SSLContext:
         if self._tls is None:
