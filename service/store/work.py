@@ -26,6 +26,7 @@ from service.store.errors import BadInput, Conflict, NotFound
 from service.store.fields import instant, text, within
 from service.store.flaw_book import FlawBook, flaws_on
 from service.store.forecasts import NewForecast
+from service.store.leaving import Leaving
 from service.store.move_book import MoveBook
 from service.store.pieces import Piece, card_of, load_piece, place_at, schedule_of
 from service.store.place_book import PlaceBook
@@ -75,6 +76,7 @@ class Work:
         self.verdicts = VerdictBook(db, clock, catalogue)
         self.arrivals = ArrivalBook(db, clock)
         self.moves = MoveBook(db, clock)
+        self.leaving = Leaving(db, clock)
         self.flaws = FlawBook(db, clock, catalogue, desk.facts.pressure_pa)
         self.causes = CauseBook(db, clock)
         self.comparer = Comparer(db, clock, catalogue, self.flaws.gathering)

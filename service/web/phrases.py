@@ -158,6 +158,8 @@ SAID = {
     "retired": "Out of use. Its readings stay; it is not missed.",
     "key-ended": "It is let in no more. What it has sent stays.",
     "in-use": "Back in use.",
+    "gone": "It has left the shop. Its record stays.",
+    "back": "It is in the shop again.",
     "check-begun": "The check is under way. The sensor does not count for its place meanwhile.",
     "jar-taken": "The jar's reading is taken.",
     "check-over": "The check is given up. Nothing was corrected.",

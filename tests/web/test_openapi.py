@@ -37,6 +37,7 @@ WANTED = {
     "/api/v1/instruments/{instrument_id}/hang": {"post"},
     "/api/v1/instruments/{instrument_id}/coats": {"get", "post"},
     "/api/v1/instruments/{instrument_id}/steps": {"post"},
+    "/api/v1/instruments/{instrument_id}/gone": {"post", "delete"},
     "/api/v1/instruments/{instrument_id}/cold-arrival": {"get", "post", "delete"},
     "/api/v1/instruments/{instrument_id}/undo": {"post"},
     "/api/v1/instruments/{instrument_id}/ready": {"get"},

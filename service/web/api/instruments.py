@@ -170,6 +170,22 @@ def undo_cold_arrival(instrument_id: int, shop: ShopDep) -> Response:
     return Response(status_code=204)
 
 
+@router.post("/instruments/{instrument_id}/gone", status_code=204, response_class=Response)
+def has_left(instrument_id: int, shop: ShopDep) -> Response:
+    """Say that an instrument has left the shop: its record stays, nothing more is told of it."""
+    shop.work.leaving.leave(instrument_id)
+    shop.worked(instrument_id)
+    return Response(status_code=204)
+
+
+@router.delete("/instruments/{instrument_id}/gone", status_code=204, response_class=Response)
+def is_back(instrument_id: int, shop: ShopDep) -> Response:
+    """Say that an instrument is in the shop again."""
+    shop.work.leaving.come_back(instrument_id)
+    shop.worked(instrument_id)
+    return Response(status_code=204)
+
+
 def _arrival(instrument_id: int, shop: Shop) -> models.ColdArrivalOut:
     found = shop.desk.arrival(instrument_id)
     if found is None:

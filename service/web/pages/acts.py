@@ -72,6 +72,18 @@ def flaw(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -
     return _tap(request, shop, instrument_id, fields, "flaw", _flaw)
 
 
+@router.post("/instruments/{instrument_id}/gone")
+def gone(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Say that an instrument has left the shop."""
+    return _come_or_go(request, shop, instrument_id, fields, "gone")
+
+
+@router.post("/instruments/{instrument_id}/back")
+def back(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+    """Say that an instrument is in the shop again."""
+    return _come_or_go(request, shop, instrument_id, fields, "back")
+
+
 @router.post("/instruments/{instrument_id}/undo/{kind}/{row_id}")
 def undo(
     instrument_id: int, kind: str, row_id: int, request: Request, shop: ShopDep, fields: FormDep
@@ -85,6 +97,31 @@ def undo(
 
     with shop.tap_lock:
         led_to = once(shop, request, fields, do)
+    shop.worked(instrument_id)
+    return RedirectResponse(led_to, 303)
+
+
+def _come_or_go(
+    request: Request, shop: Shop, instrument_id: int, fields: Fields, which: str
+) -> Response:
+    leaving, home = shop.work.leaving, f"/instruments/{instrument_id}"
+
+    def do() -> str:
+        if which == "gone":
+            leaving.leave(instrument_id)
+        else:
+            leaving.come_back(instrument_id)
+        return f"{home}?said={which}"
+
+    try:
+        with shop.tap_lock:
+            led_to = once(shop, request, fields, do)
+    except StoreError as error:
+        if not wants_page(request):
+            return refused(error)
+        return instrument_page(
+            request, shop, instrument_id, status=409, form=which, errors=blame(error)
+        )
     shop.worked(instrument_id)
     return RedirectResponse(led_to, 303)
 

@@ -33,6 +33,14 @@ def list_instruments(request: Request, shop: ShopDep) -> Response:
     )
 
 
+@router.get("/instruments/gone")
+def list_gone(request: Request, shop: ShopDep) -> Response:
+    """Show the instruments that have left the shop, the latest first."""
+    return renderer_of(request).page(
+        request, "instruments_gone.html", gone=shop.work.leaving.gone()
+    )
+
+
 @router.get("/instruments/new")
 def new_instrument(request: Request, shop: ShopDep) -> Response:
     """Ask for a new instrument."""
@@ -80,6 +88,7 @@ def instrument_page(
         "instrument.html",
         status,
         card=card,
+        left_at=shop.work.leaving.left_at(instrument_id),
         check=checks_for(shop, [card]).get(card.id),
         steps=_steps(card, schedule.steps if schedule else (), log),
         log=log,
