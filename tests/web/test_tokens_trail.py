@@ -10,6 +10,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from receiver import PostSender, Receiver
 from signinkit import FINISHER, OWNER, PASSWORD, GuardedShop, guarded_shop, session_of
 
 from service.store.audit_book import KEPT, SWEPT_EVERY
@@ -156,6 +157,24 @@ def test_what_is_reached_by_a_secret_of_its_own_goes_on(shop: GuardedShop) -> No
     assert feed.text.startswith("BEGIN:VCALENDAR")
     assert nobody.get("/calendar/somethingelse.ics").status_code == 404
     assert nobody.get("/n/nothing-like-it").status_code == 404
+
+
+def test_the_button_behind_a_message_needs_no_sign_in(shop: GuardedShop) -> None:
+    owner = shop.owner()
+    shop.senders["webhook"] = PostSender()
+    (ada,) = shop.people.people()
+    shop.people.change(int(ada.id or 0), telling={"group_min": 0})
+    with Receiver() as receiver:
+        shop.people.add_channel(int(ada.id or 0), "webhook", "bench", {"url": receiver.url})
+        notice = shop.tell("sand-ready", "No. 41: ready")
+        assert shop.postman.work() == 1
+        path = receiver.got[0]["ack_url"].removeprefix(shop.url)
+    nobody = shop.browser()
+    assert "Seen, I look after it" in nobody.get(path).text
+    assert nobody.post(path).status_code == 200
+    assert shop.outbox.deliveries(int(ada.id or 0))[0].acknowledged_at is not None
+    assert shop.desk.notices(limit=9, unseen_only=True) == [], notice
+    assert owner.get("/notices").status_code == 200
 
 
 # -- the trail --------------------------------------------------------------------------------
