@@ -63,10 +63,12 @@ def _of_air(coat: CoatEvidence, air: AirAt) -> dict[str, Finding]:
         found["dew_margin_k"] = Finding(air.dew_point_margin_k, air.dew_point_margin_sd_k)
     film = coat.film_at
     if film is not None and film.blush_margin_k is not None:
-        found["blush_margin_k"] = Finding(film.blush_margin_k, film.blush_margin_sd_k)
-        # A coat blushes by whichever water comes first: dew, or what stays undissolved.
-        if film.haze_margin_k is not None and film.haze_margin_k < film.blush_margin_k:
-            found["blush_margin_k"] = Finding(film.haze_margin_k, film.blush_margin_sd_k)
+        haze = film.haze_margin_k
+        # Where no dew came down in the film, what the drops had taken up may not have dissolved.
+        if haze is not None and haze < film.blush_margin_k and film.blush_margin_k > 0.0:
+            found["haze_margin_k"] = Finding(haze, film.blush_margin_sd_k)
+        else:
+            found["blush_margin_k"] = Finding(film.blush_margin_k, film.blush_margin_sd_k)
     return found
 
 
