@@ -37,6 +37,7 @@ TOLD_IN = (
     "service/notify/",
     "sensors/",
     "service/app.py",
+    "service/watch.py",
     "service/intake/",
     "service/backup/keeper.py",
 )
