@@ -8,6 +8,9 @@ import { ask, say, swap } from "./swap.js";
 import { alreadyWaits, changed, tell, tellSignedOut } from "./waiting.js";
 
 const PATIENCE_MS = 12000;
+const BOUNCE_MS = 700;
+
+let tapped = { form: null, at: -BOUNCE_MS };
 
 export function takeTaps() {
   document.addEventListener("submit", (event) => {
@@ -21,11 +24,21 @@ export function takeTaps() {
       return;
     }
     event.preventDefault();
+    tapped = { form, at: performance.now() };
     send(form, event.submitter, waits);
   });
+  addEventListener("click", keepFromBouncing, true);
   addEventListener("pageshow", () => {
     for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
   });
+}
+
+/** What a tap brings onto the page moves the rest: the second half of a double tap is not for it. */
+function keepFromBouncing(event) {
+  if (event.detail < 2 || performance.now() - tapped.at > BOUNCE_MS) return;
+  if (tapped.form?.contains(event.target)) return;
+  event.preventDefault();
+  event.stopPropagation();
 }
 
 async function send(form, submitter, waits) {

@@ -85,17 +85,20 @@ def trace(case: Case) -> Trace:
         if not arriving and sets(0.0, state) <= 0.0:
             set_at = begin
             break
-        solved = solve_ivp(
-            lambda t, y, arriving=arriving: film.rates(t, y, arriving=arriving),
-            (begin, end),
-            state,
-            method="BDF",
-            vectorized=True,
-            rtol=_RELATIVE,
-            atol=tolerance,
-            events=None if arriving else sets,
-            first_step=1e-4 if arriving else 1e-2,
-        )
+        # The solver reckons on with rows of its differences that it has not filled yet and does not
+        # use: whatever lay in memory may make that overflow. A film that failed is told below.
+        with np.errstate(over="ignore", invalid="ignore"):
+            solved = solve_ivp(
+                lambda t, y, arriving=arriving: film.rates(t, y, arriving=arriving),
+                (begin, end),
+                state,
+                method="BDF",
+                vectorized=True,
+                rtol=_RELATIVE,
+                atol=tolerance,
+                events=None if arriving else sets,
+                first_step=1e-4 if arriving else 1e-2,
+            )
         if not solved.success:
             msg = f"the film could not be followed beyond {solved.t[-1]:.1f} s: {solved.message}"
             raise ArithmeticError(msg)

@@ -198,6 +198,9 @@ def _by_weight(reasons: list[Reason], gauges: tuple[Gauge, ...]) -> tuple[Reason
     # Cold work is what pulls these two down: the cause stands before them.
     slack["cold_work"] = min(slack[w] for w in _PULLED_DOWN if w in slack)
     slack["cold_work"] -= 0.01
+    if "haze_margin" in slack and slack["blush_margin"] < 0.0:
+        # Dew in the film says it all: what the film took up besides stands behind it.
+        slack["haze_margin"] = max(slack["haze_margin"], slack["blush_margin"] + 0.01)
     return tuple(sorted(reasons, key=lambda r: (not r.blocks, slack.get(r.what, 9.0))))
 
 

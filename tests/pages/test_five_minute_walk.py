@@ -31,7 +31,9 @@ SIZES = {"phone": {"width": 390, "height": 844}, "wide": {"width": 1280, "height
 HISTORY = timedelta(days=4)
 SOON = 15_000
 
-COUNTING = """addEventListener("pointerup", (event) => event.isTrusted && counted(), true)"""
+COUNTING = """addEventListener("click", (event) => event.isTrusted && counted(), true)"""
+"""Clicks, which a tap of a finger is one of in the end: a hand that missed a moving button, as the
+browser's driver does now and then, has not tapped it."""
 
 
 class Thumb:

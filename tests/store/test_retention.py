@@ -438,7 +438,9 @@ def test_the_running_service_does_it_between_its_looks(old, data_folder, mosquit
     finally:
         service.stop()
     assert kept(old) == wanted
-    assert not [reason for reason in said["reasons"] if "silent" not in reason]
+    # Nobody sends anything here, which health tells; all else is well.
+    unheard = ("silent", "no sensor is heard")
+    assert not [reason for reason in said["reasons"] if not any(u in reason for u in unheard)]
 
 
 def test_horizon_never_goes_back(database):
