@@ -4,7 +4,7 @@
     python deploy/month_table.py --write   puts them into dashboards/docs/month.md
 
 Each month has weather and a hidden truth of its own (`month_world.py`) and is lived through by each
-finisher (`month_people.py`, `month_planned.py`): some ten minutes of processor time and more.
+finisher (`month_people.py`, `month_planned.py`): some twenty minutes of processor time.
 """
 
 from __future__ import annotations
