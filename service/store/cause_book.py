@@ -14,8 +14,8 @@ from service.shop.evidence.model import Evidence
 from service.shop.said import say
 from service.store.cause_file import load_causes
 from service.store.db import Database
-from service.store.errors import BadInput, NotFound
-from service.store.fields import text
+from service.store.errors import NotFound
+from service.store.fields import one_of, text
 from service.store.tables import Flaw, FlawCause
 
 __all__ = ["CauseBook", "Judged", "knowledge"]
@@ -73,11 +73,7 @@ class CauseBook:
         with self.db.write() as session:
             flaw = _flaw(session, flaw_id)
             known = [c.id for c in knowledge().causes_of(flaw.kind)] + [SOMETHING_ELSE]
-            if cause not in known:
-                raise BadInput(
-                    "cause",
-                    say("{value!r} is none of {known}", value=cause, known=", ".join(known)),
-                )
+            one_of("cause", cause, known)
             _withdraw(session, flaw_id, self.clock)
             session.add(
                 FlawCause(flaw_id=flaw_id, cause=cause, who=text("who", who, 80), made_at=now)

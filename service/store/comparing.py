@@ -17,7 +17,8 @@ from service.shop.compare import Bin, Split, by_bins, split
 from service.shop.said import say
 from service.store.catalogue import Catalogue
 from service.store.db import Database
-from service.store.errors import BadInput, NotFound
+from service.store.errors import NotFound
+from service.store.fields import one_of
 from service.store.flaw_evidence import Gathering, coats_under
 from service.store.flaw_film import blush_margins
 from service.store.pieces import load_piece
@@ -142,15 +143,7 @@ class Comparer:
         BadInput, NotFound
             Naming ``kind`` or ``material``.
         """
-        if kind not in self.catalogue.flaw_kinds:
-            raise BadInput(
-                "kind",
-                say(
-                    "{value!r} is none of {known}",
-                    value=kind,
-                    known=", ".join(self.catalogue.flaw_kinds),
-                ),
-            )
+        one_of("kind", kind, self.catalogue.flaw_kinds)
         if material_id not in self.catalogue.materials:
             raise NotFound("material", say("there is no material {name!r}", name=material_id))
         with self.db.read() as session:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import UTC, datetime, timedelta
 
 from service.shop.said import say
 from service.store.errors import BadInput
 
-__all__ = ["instant", "text", "within"]
+__all__ = ["instant", "one_of", "text", "within"]
 
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 CLOCK_SLACK = timedelta(seconds=60)
@@ -46,6 +47,15 @@ def instant(
     if at < EARLIEST:
         raise BadInput(field, say("{at} is before the year 2000", at=at.isoformat()))
     return at.astimezone(UTC)
+
+
+def one_of(field: str, value: str, known: Collection[str]) -> str:
+    """Return a word that is among those that are known."""
+    if value not in known:
+        raise BadInput(
+            field, say("{value!r} is none of {known}", value=value, known=", ".join(known))
+        )
+    return value
 
 
 def within(field: str, value: float, low: float, high: float, unit: str) -> float:

@@ -19,7 +19,7 @@ from service.shop.said import say
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
-from service.store.fields import instant, text
+from service.store.fields import instant, one_of, text
 from service.store.flaw_digest import digest_behind
 from service.store.flaw_evidence import Gathering, coats_under
 from service.store.flaw_film import film_reckoner
@@ -113,7 +113,7 @@ class FlawBook:
         Without ``coat_id`` a kind that lies in the newest coat is put down to that; others to none.
         Raises BadInput and NotFound.
         """
-        self._known(kind)
+        one_of("kind", kind, self.catalogue.flaw_kinds)
         now = _kept(self.clock.now())
         when = _kept(instant("seen_at", seen_at, now))
         with self.db.write() as session:
@@ -157,7 +157,7 @@ class FlawBook:
         with self.db.write() as session:
             row = _row(session, flaw_id)
             if kind is not None:
-                row.kind = self._known(kind)
+                row.kind = one_of("kind", kind, self.catalogue.flaw_kinds)
             if part is not None:
                 row.part = text("part", part, 32)
             if severity is not None:
@@ -241,18 +241,6 @@ class FlawBook:
             return digest_behind(session, _row(session, flaw_id))
 
     # -- what they share -------------------------------------------------------------------
-
-    def _known(self, kind: str) -> str:
-        if kind not in self.catalogue.flaw_kinds:
-            raise BadInput(
-                "kind",
-                say(
-                    "{value!r} is none of {known}",
-                    value=kind,
-                    known=", ".join(self.catalogue.flaw_kinds),
-                ),
-            )
-        return kind
 
     def gathering(self, session: Session, row: Flaw) -> Gathering:
         """Return what gathers the evidence behind a flaw, kept or only asked about."""

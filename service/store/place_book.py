@@ -9,7 +9,7 @@ from service.clock import Clock
 from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
-from service.store.fields import text, within
+from service.store.fields import one_of, text, within
 from service.store.tables import Place
 
 __all__ = ["PLACE_KINDS", "PlaceBook", "PlaceChange"]
@@ -84,11 +84,8 @@ def _checked(given: PlaceChange) -> PlaceChange:
     found = given.copy()
     if "name" in found:
         found["name"] = text("name", found["name"], 120, required=True)
-    if "kind" in found and found["kind"] not in PLACE_KINDS:
-        raise BadInput(
-            "kind",
-            say("{value!r} is none of {known}", value=found["kind"], known=", ".join(PLACE_KINDS)),
-        )
+    if "kind" in found:
+        one_of("kind", found["kind"], PLACE_KINDS)
     volume, changes = found.get("volume_m3"), found.get("air_changes_h")
     if volume is not None:
         within("volume_m3", volume, 0.1, 1e5, "m³")

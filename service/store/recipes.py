@@ -26,6 +26,7 @@ from service.store.catalogue import (
 )
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
+from service.store.fields import one_of
 from service.store.fields import text as short_text
 from service.store.tables import CatalogueVersion
 
@@ -125,11 +126,7 @@ class RecipeBook:
                 )
             data["marks"][name] = _with_figures(data["marks"][name], figures, said)
         for name, value in limits.items():
-            if name not in LIMITS:
-                raise BadInput(
-                    "limits",
-                    say("{value!r} is none of {known}", value=name, known=", ".join(LIMITS)),
-                )
+            one_of("limits", name, LIMITS)
             data["limits"][name] = {"value": value, "basis": said}
         text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=100)
         return self.write("material", text, who=who, note=said)[1]
@@ -185,12 +182,8 @@ def _with_figures(
     mark: dict[str, Any], figures: Mapping[str, float | None], basis: str
 ) -> dict[str, Any]:
     """Lay figures over a mark; a range that no longer holds the middle goes."""
-    unknown = [name for name in figures if name not in MARK_FIGURES]
-    if unknown:
-        raise BadInput(
-            "marks",
-            say("{value!r} is none of {known}", value=unknown[0], known=", ".join(MARK_FIGURES)),
-        )
+    for name in figures:
+        one_of("marks", name, MARK_FIGURES)
     changed = {k: v for k, v in {**mark, **figures, "basis": basis}.items() if v is not None}
     if "low" not in figures and changed.get("low", 0.0) > changed["hours"]:
         del changed["low"]

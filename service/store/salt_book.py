@@ -26,7 +26,7 @@ from service.shop.settled import FIT_S, WINDOW_S, Settling, settling
 from service.store import corrections
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
-from service.store.fields import instant, text
+from service.store.fields import instant, one_of, text
 from service.store.marks import mark_from
 from service.store.sensor_views import sensor_row
 from service.store.tables import Correction, Reading, SaltCheck
@@ -117,10 +117,7 @@ class SaltBook:
     def begin(self, sensor_id: int, first: str, second: str) -> SaltCheckView:
         """Begin: the sensor is in the jar with the ``first`` salt now."""
         for field, salt in (("first", first), ("second", second)):
-            if salt not in SALTS:
-                raise BadInput(
-                    field, say("{value!r} is none of {known}", value=salt, known=", ".join(SALTS))
-                )
+            one_of(field, salt, SALTS)
         if not is_apart(first, second):
             raise BadInput(
                 "second",

@@ -23,7 +23,7 @@ from service.shop.said import say
 from service.store import corrections
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
-from service.store.fields import instant, text, within
+from service.store.fields import instant, one_of, text, within
 from service.store.marks import mark_from
 from service.store.readings import counted
 from service.store.sensor_views import sensor_row
@@ -150,7 +150,7 @@ class SensorBook:
         the ``value`` of the instrument, whose standard uncertainty is ``sd``. It holds from
         ``from_at`` on (default: ``at``).
         """
-        _quantity(quantity)
+        one_of("quantity", quantity, CORRECTABLE)
         within("sd", sd, LEAST_SD, SDS[quantity], UNITS[quantity])
         low, high = (0.0, 100.0) if quantity == "rh_pct" else (-40.0, 80.0)
         within("value", value, low, high, "% RH" if quantity == "rh_pct" else "°C")
@@ -207,7 +207,7 @@ class SensorBook:
         who: str = "",
     ) -> Correction:
         """Keep a correction as it was told: ``slope * sent + offset``, from an instant on."""
-        _quantity(quantity)
+        one_of("quantity", quantity, CORRECTABLE)
         within("slope", slope, *SLOPES[quantity], "")
         within("offset", offset, -OFFSETS[quantity], OFFSETS[quantity], UNITS[quantity])
         if sd is not None:
@@ -274,7 +274,7 @@ class SensorBook:
             row.retired_at = None
 
     def _around(self, session: Session, sensor_id: int, quantity: str, at: datetime) -> Around:
-        _quantity(quantity)
+        one_of("quantity", quantity, CORRECTABLE)
         rows = session.exec(
             select(Reading)
             .where(col(Reading.sensor_id) == sensor_id, counted())
@@ -309,14 +309,6 @@ class SensorBook:
 
     def _when(self, field: str, at: datetime | None) -> datetime:
         return instant(field, at, self.clock.now())
-
-
-def _quantity(quantity: str) -> None:
-    if quantity not in CORRECTABLE:
-        raise BadInput(
-            "quantity",
-            say("{value!r} is none of {known}", value=quantity, known=", ".join(CORRECTABLE)),
-        )
 
 
 def _raw(row: Reading, quantity: str) -> float | None:

@@ -33,7 +33,7 @@ from service.store import verdict_clocks
 from service.store.catalogue import Catalogue
 from service.store.db import Database
 from service.store.errors import BadInput, NotFound
-from service.store.fields import instant, text
+from service.store.fields import instant, one_of, text
 from service.store.memo import kept
 from service.store.pieces import Piece, card_of, load_piece
 from service.store.reckoning import Reckoning
@@ -103,10 +103,7 @@ class VerdictBook:
         Without ``mark`` it is about the mark that the piece waits for, or the nearest that the word
         can be about. Raises NotFound and BadInput.
         """
-        if said not in READY_BY:
-            raise BadInput(
-                "said", say("{value!r} is none of {known}", value=said, known=", ".join(READY_BY))
-            )
+        one_of("said", said, READY_BY)
         now = self.clock.now()
         when = instant("at", at, now)
         with self.db.write() as session:

@@ -23,7 +23,7 @@ from service.store.comparing import Comparer
 from service.store.db import Database
 from service.store.desk import Desk
 from service.store.errors import BadInput, Conflict, NotFound
-from service.store.fields import instant, text, within
+from service.store.fields import instant, one_of, text, within
 from service.store.flaw_book import FlawBook, flaws_on
 from service.store.forecasts import NewForecast
 from service.store.leaving import Leaving
@@ -207,10 +207,8 @@ class Work:
         when = self._when("at", at)
         if passes is not None and not 1 <= passes <= 20:
             raise BadInput("passes", say("{passes} is outside 1 to 20", passes=passes))
-        if build and build not in BUILDS:
-            raise BadInput(
-                "build", say("{value!r} is none of {known}", value=build, known=", ".join(BUILDS))
-            )
+        if build:
+            one_of("build", build, BUILDS)
         if distance_cm is not None:
             within("distance_cm", distance_cm, 5.0, 100.0, "cm")
         with self.db.write() as session:
@@ -306,9 +304,7 @@ class Work:
         if kind == "moved":
             self.moves.withdraw(row_id)
             return
-        if kind not in RECORDS:
-            known = ", ".join((*RECORDS, "moved"))
-            raise BadInput("kind", say("{value!r} is none of {known}", value=kind, known=known))
+        one_of("kind", kind, (*RECORDS, "moved"))
         with self.db.write() as session:
             row = cast("Record | None", session.get(RECORDS[kind], row_id))
             if row is None:
@@ -419,12 +415,8 @@ class Work:
 
 def _parts(named: Sequence[str], known: Sequence[str]) -> list[str]:
     """Return parts in the order they are known in, each once."""
-    unknown = [part for part in named if part not in known]
-    if unknown:
-        raise BadInput(
-            "parts",
-            say("{value!r} is none of {known}", value=unknown[0], known=", ".join(known)),
-        )
+    for part in named:
+        one_of("parts", part, known)
     return [part for part in known if part in named]
 
 

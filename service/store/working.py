@@ -13,7 +13,7 @@ from service.shop.said import say
 from service.store.db import Database
 from service.store.errors import BadInput
 from service.store.facts import Facts
-from service.store.fields import within
+from service.store.fields import one_of, within
 
 __all__ = [
     "DAYS",
@@ -119,10 +119,7 @@ def _check(working: Working) -> None:
     if not working.hours:
         raise BadInput("hours", say("no day is left to work on"))
     for day, (opens, closes) in working.hours.items():
-        if day not in DAYS:
-            raise BadInput(
-                "hours", say("{value!r} is none of {known}", value=day, known=", ".join(DAYS))
-            )
+        one_of("hours", day, DAYS)
         try:
             if time.fromisoformat(opens) >= time.fromisoformat(closes):
                 raise BadInput(

@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 
-__all__ = ["Ready"]
+__all__ = ["REST", "Ready"]
 
 REST = 4.0
 """After a look as many times as much time as it took of the processor nothing is reckoned ahead: a

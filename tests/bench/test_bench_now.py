@@ -34,7 +34,7 @@ from service.store.db import Database, sqlite_path, sqlite_url
 from service.store.readings import NewReading, record_batch
 from service.store.settling import settle_all
 from service.web.pages.view import look_ahead
-from service.web.ready import Ready
+from service.web.ready import REST, Ready
 
 pytestmark = pytest.mark.bench
 
@@ -117,7 +117,8 @@ class Told:
             assert self._told.wait(60)
             if self._looked_at > at:
                 return
-            time.sleep(0.3)  # it rests; readings come every few seconds, and not at once
+            # It rests, looks again and rests once more; readings come every few seconds.
+            time.sleep(2.0 * (REST + 1.0) * self.ahead_ms[-1] / 1e3 + 0.1)
 
     def stop(self) -> None:
         """Leave no thread behind."""

@@ -10,6 +10,7 @@ from fastapi.responses import FileResponse
 
 from service.shop.said import say
 from service.store.errors import BadInput
+from service.store.fields import one_of
 from service.store.flaw_book import UNCHANGED, FlawQuery
 from service.store.pictures import MOST_BYTES
 from service.web import cause_models, flaw_models, inputs
@@ -213,15 +214,8 @@ def flaw_query(
     air: tuple[float | None, float | None] = (None, None),
 ) -> FlawQuery:
     """Put what is looked for together; fields left empty ask for nothing. Raises BadInput."""
-    if kind and kind not in shop.desk.catalogue.flaw_kinds:
-        raise BadInput(
-            "kind",
-            say(
-                "{value!r} is none of {known}",
-                value=kind,
-                known=", ".join(shop.desk.catalogue.flaw_kinds),
-            ),
-        )
+    if kind:
+        one_of("kind", kind, shop.desk.catalogue.flaw_kinds)
     return FlawQuery(
         instrument_id=instrument,
         kind=kind or None,
