@@ -9,7 +9,6 @@ import sqlite3
 import subprocess
 import sys
 import tarfile
-import threading
 import time
 from datetime import UTC, datetime, timedelta
 from datetime import time as hour_of_day
@@ -18,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 import pyrage
 import pytest
+from batches import AT, coming, readings
 from equipment import SetClock, eventually, free_port
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,16 +28,9 @@ from service.backup.keeper import Keeper
 from service.backup.names import Keep, made_at, name_of, to_drop
 from service.backup.stores import Folder, store_of
 from service.store.db import Database, DatabaseError, sqlite_path, sqlite_url
-from service.store.readings import NewReading, record_batch
+from service.store.readings import record_batch
 
-AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
-
-
-def readings(n: int, many: int = 2) -> list[NewReading]:
-    """A batch that lands all or none: ``many`` sensors at one instant."""
-    at = AT + timedelta(seconds=30 * n)
-    return [NewReading("booth", f"s{i}", at, at, 18.0 + n % 9 / 50, 55.0) for i in range(many)]
 
 
 @pytest.fixture
@@ -82,30 +75,15 @@ def test_any_tar_can_open_it(shop: Path, tmp_path: Path) -> None:
 
 
 def test_while_readings_keep_coming_a_copy_holds_whole_batches(shop: Path, tmp_path: Path) -> None:
-    database, stop, written = Database(sqlite_url(shop)), threading.Event(), []
-
-    def keep_coming() -> None:
-        n = 50
-        while not stop.is_set():
-            with database.write() as session:
-                record_batch(session, readings(n))
-            written.append(n)
-            n += 1
-
-    thread = threading.Thread(target=keep_coming)
-    thread.start()
-    eventually(lambda: len(written) > 5)
     counts = []
-    for n in range(4):
-        before = len(written)
-        make(shop, tmp_path / f"{n}.tar.gz", AT, recipient=None)
-        restore(tmp_path / f"{n}.tar.gz", tmp_path / f"back{n}")
-        counts.append(counted(tmp_path / f"back{n}"))
-        assert counts[-1] % 2 == 0
-        assert counts[-1] >= 100 + 2 * before
-    stop.set()
-    thread.join()
-    database.dispose()
+    with coming(sqlite_url(shop)) as written:
+        for n in range(4):
+            before = len(written)
+            make(shop, tmp_path / f"{n}.tar.gz", AT, recipient=None)
+            restore(tmp_path / f"{n}.tar.gz", tmp_path / f"back{n}")
+            counts.append(counted(tmp_path / f"back{n}"))
+            assert counts[-1] % 2 == 0
+            assert counts[-1] >= 100 + 2 * before
     assert counts == sorted(counts)
     assert written[-1] > 60  # nobody had to wait for a back-up
 

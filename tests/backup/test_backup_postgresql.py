@@ -8,16 +8,15 @@ import signal
 import subprocess
 import sys
 import tarfile
-import threading
 import time
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import databases
 import pyrage
 import pytest
-from equipment import SetClock, eventually
+from batches import AT, coming, readings
+from equipment import SetClock
 from sqlalchemy import text
 
 from service.backup.archive import DUMP, make, restore
@@ -26,18 +25,11 @@ from service.backup.keeper import Keeper
 from service.backup.names import Keep
 from service.backup.stores import Folder
 from service.store.db import RESTORING, Database, DatabaseError, sqlite_url
-from service.store.readings import NewReading, record_batch
+from service.store.readings import record_batch
 
 pytestmark = pytest.mark.real
 
-AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
-
-
-def readings(n: int) -> list[NewReading]:
-    """A batch that lands all or none: two sensors at one instant."""
-    at = AT + timedelta(seconds=30 * n)
-    return [NewReading("booth", f"s{i}", at, at, 18.0 + n % 9 / 50, 55.0) for i in range(2)]
 
 
 def record(url: str, *batches: int) -> None:
@@ -124,31 +116,16 @@ def test_its_own_tools_can_open_it(shop: Path, url: str, tmp_path: Path) -> None
 def test_while_readings_keep_coming_it_holds_whole_batches(
     shop: Path, url: str, tmp_path: Path
 ) -> None:
-    database, stop, written = Database(url), threading.Event(), []
-
-    def keep_coming() -> None:
-        n = 50
-        while not stop.is_set():
-            with database.write() as session:
-                record_batch(session, readings(n))
-            written.append(n)
-            n += 1
-
-    thread = threading.Thread(target=keep_coming)
-    thread.start()
-    eventually(lambda: len(written) > 5)
     counts = []
-    for n in range(3):
-        before = len(written)
-        file = packed(shop, url, tmp_path / f"{n}.tar.gz")
-        back = databases.on_server(f"back{n}")
-        restore(file, tmp_path / f"back{n}", database_url=back)
-        counts.append(counted(back))
-        assert counts[-1] % 2 == 0
-        assert counts[-1] >= 100 + 2 * before
-    stop.set()
-    thread.join()
-    database.dispose()
+    with coming(url) as written:
+        for n in range(3):
+            before = len(written)
+            file = packed(shop, url, tmp_path / f"{n}.tar.gz")
+            back = databases.on_server(f"back{n}")
+            restore(file, tmp_path / f"back{n}", database_url=back)
+            counts.append(counted(back))
+            assert counts[-1] % 2 == 0
+            assert counts[-1] >= 100 + 2 * before
     assert counts == sorted(counts)
 
 
