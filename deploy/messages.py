@@ -24,6 +24,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
+from service.web.tongue import TOLD_IN
+
 ROOT = Path(__file__).resolve().parents[1]
 LOCALE = ROOT / "dashboards" / "locale"
 LANGUAGES = ("de",)
@@ -31,18 +33,10 @@ LANGUAGES = ("de",)
 KEYWORDS: dict[str, Any] = {"say": None, "_": None, "gettext": None, "ngettext": (1, 2)}
 
 SENTENCES = (
-    "service/shop/**/*.py",
-    "service/store/*.py",
-    "service/intake/visits.py",
-    "service/intake/rates.py",
-    "service/intake/turnstile.py",
     "service/web/**/*.py",
-    "service/notify/**/*.py",
-    "service/watch.py",
-    "service/intake/client.py",
-    "service/intake/filters.py",
-    "service/backup/keeper.py",
+    *(f"{place}**/*.py" if place.endswith("/") else place for place in TOLD_IN),
 )
+"""Pages say sentences as they are drawn; what is told elsewhere must be known again there."""
 
 TABLES = {
     "service/web/phrases.py": (),
@@ -103,9 +97,8 @@ def collect() -> Catalog:
 
 
 def _everything() -> Iterator[tuple[str, Any]]:
-    for pattern in SENTENCES:
-        for path in ROOT.glob(pattern):
-            yield from _extracted("python", path, KEYWORDS)
+    for path in {path for pattern in SENTENCES for path in ROOT.glob(pattern)}:
+        yield from _extracted("python", path, KEYWORDS)
     for path in (ROOT / "dashboards" / "templates").rglob("*.html"):
         yield from _extracted("jinja2.ext:babel_extract", path, KEYWORDS, {"trimmed": "true"})
     for path in (ROOT / "dashboards" / "src").rglob("*.js"):

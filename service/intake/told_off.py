@@ -46,9 +46,9 @@ class ToldOff:
 
     def note(self, session: Session, why: str) -> None:
         """Note that a visitor was turned away, or hung up on."""
-        self.say(session.remote_address or "?", session.username, why)
+        self.note_visitor(session.remote_address or "?", session.username, why)
 
-    def say(self, address: str, user: str | None, why: str) -> None:
+    def note_visitor(self, address: str, user: str | None, why: str) -> None:
         """Note it by address and user name."""
         shown = None if user is None else "".join(c for c in user[:80] if c.isprintable())
         key = (address, shown, why)

@@ -111,7 +111,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
         peer = writer.get_extra_info("peername") or ("?",)
         address = str(peer[0])
         if self._from[address] >= FROM_ONE_ADDRESS and not is_loopback(address):
-            self.told_off.say(
+            self.told_off.note_visitor(
                 address, None, say("has more than {most} connections", most=FROM_ONE_ADDRESS)
             )
             writer.close()
@@ -150,7 +150,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]  # amqtt is untyped
                 )
         except Exception as error:
             if reader.why is not None:
-                self.told_off.say(remote_address, None, reader.why)
+                self.told_off.note_visitor(remote_address, None, reader.why)
             raise AMQTTError(str(error)) from error
         rights = self.keyring.rights(visitor.username, visitor.password, remote_address)
         if rights is None:
