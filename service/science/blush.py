@@ -13,13 +13,13 @@ from service.science import air
 from service.science._checks import FloatArray, Quantity, as_given, within
 from service.science.blend import Blend
 from service.science.constants import STANDARD_PRESSURE_PA
+from service.science.lot import Lot
 from service.science.wet_film import (
     AIR_MAX_C,
     AIR_MIN_C,
     DEFAULT_RETARDER,
     DEFAULT_WOOD,
     FilmFloor,
-    floor,
 )
 
 __all__ = ["MODEL_SD_K", "BlushRisk", "blush_risk"]
@@ -117,32 +117,8 @@ surface_c, wood, earlier_um
         air_c, rh_pct, wet_um, h_w_m2k, plate_mm, retarder_pct, pressure_pa, face
     )
     shape = columns[0].shape
-    one, humid, wet, h, plate, retarding, pressure, given = (
-        np.ravel(column).astype(np.float64) for column in columns
-    )
-
-    def films(air_k: FloatArray, rh: FloatArray) -> FilmFloor[FloatArray]:
-        """Films in changed air (M, N), one row of it after the other."""
-        many = air_k.shape[0]
-
-        def rows(column: FloatArray) -> FloatArray:
-            return np.tile(column, many)
-
-        surface = np.where(np.isnan(given), air_k, given)
-        return floor(
-            blend,
-            air_k.ravel(),
-            rh.ravel(),
-            wet_um=rows(wet),
-            h_w_m2k=rows(h),
-            plate_mm=rows(plate),
-            retarder_pct=rows(retarding),
-            retarder=retarder,
-            pressure_pa=rows(pressure),
-            surface_c=surface.ravel(),
-            wood=wood,
-            earlier_um=earlier_um,
-        )
+    one, humid, *coat = (np.ravel(column).astype(np.float64) for column in columns)
+    films = Lot(blend, retarder, wood, earlier_um, *coat).in_air
 
     warm = np.clip(one + _STEP_K, AIR_MIN_C, AIR_MAX_C)
     cold = np.clip(one - _STEP_K, AIR_MIN_C, AIR_MAX_C)

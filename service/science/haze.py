@@ -10,7 +10,8 @@ from service.science import air
 from service.science._checks import FloatArray, Quantity, as_given
 from service.science.blend import Blend
 from service.science.constants import STANDARD_PRESSURE_PA
-from service.science.wet_film import DEFAULT_RETARDER, DEFAULT_WOOD, floor
+from service.science.lot import Lot
+from service.science.wet_film import DEFAULT_RETARDER, DEFAULT_WOOD
 
 __all__ = ["HAZE_G_M2", "haze_dew_point"]
 
@@ -66,29 +67,14 @@ earlier_um
     face = np.nan if surface_c is None else surface_c
     columns = np.broadcast_arrays(air_c, wet_um, h_w_m2k, plate_mm, retarder_pct, pressure_pa, face)
     shape = columns[0].shape
-    one, *rest = (np.ravel(column).astype(np.float64) for column in columns)
+    one, *coat = (np.ravel(column).astype(np.float64) for column in columns)
+    lot = Lot(blend, retarder, wood, earlier_um, *coat)
 
     def held(gap: FloatArray) -> FloatArray:
         """Undissolved water for dew points so far below the air: (M, N)."""
-        many = gap.shape[0]
-        wet, h, plate, retarding, pressure, given = (np.tile(column, many) for column in rest)
-        here = np.tile(one, many)
-        rh = np.asarray(air.rh_at_dew_point(here, here - gap.ravel()))
-        found: Any = floor(
-            blend,
-            here,
-            np.clip(rh, 0.0, 100.0),
-            wet_um=wet,
-            h_w_m2k=h,
-            plate_mm=plate,
-            retarder_pct=retarding,
-            retarder=retarder,
-            pressure_pa=pressure,
-            surface_c=np.where(np.isnan(given), here, given),
-            wood=wood,
-            earlier_um=earlier_um,
-        )
-        return np.asarray(found.free_at_set_g_m2).reshape(gap.shape)
+        here = np.tile(one, (gap.shape[0], 1))
+        rh = np.clip(np.asarray(air.rh_at_dew_point(here, here - gap)), 0.0, 100.0)
+        return lot.in_air(here, rh).free_at_set_g_m2.reshape(gap.shape)
 
     coarse = np.repeat(np.linspace(_DRIEST_K, _DAMPEST_K, _COARSE)[:, None], one.size, axis=1)
     dry, damp, clouds = _bracket(coarse, held(coarse))

@@ -121,22 +121,21 @@ class Cases:
         )
         return replace(
             shaped,
-            blush_sd_k=self._blush_sd(shaped.air_c, shaped.rh_pct),
+            blush_sd_k=self._blush_sd(shaped.dew_point_sd_k),
             blush_probability=self.blush_probability,
         )
 
-    def _blush_sd(self, air_c: Floats, rh_pct: Floats) -> Floats:
+    def _blush_sd(self, dew_point_sd_k: Floats) -> Floats:
         """Let the sensor's part of the doubt grow as the dew point's does; the model's stays."""
         model = min(film.MODEL_SD_K, float(self.blush_sd_k[0]))
         sensor = math.sqrt(float(self.blush_sd_k[0]) ** 2 - model**2)
-        spread = uncertainty.dew_point_sd(air_c, rh_pct, self.air.air_sd_k, self.air.rh_sd_pct)
-        return np.hypot(model, sensor * np.asarray(spread) / self.air.dew_point_sd_k)
+        return np.hypot(model, sensor * dew_point_sd_k / self.air.dew_point_sd_k)
 
     @property
     def dew_point_sd_k(self) -> Floats:
         """Doubt that the sensor leaves in each case's dew point."""
         spread = uncertainty.dew_point_sd(
-            self.air_c, np.maximum(self.rh_pct, 1.0), self.air.air_sd_k, self.air.rh_sd_pct
+            self.air_c, self.rh_pct, self.air.air_sd_k, self.air.rh_sd_pct
         )
         return np.asarray(spread)
 

@@ -143,8 +143,9 @@ def _alike(cases: Sequence[FilmCase]) -> list[FilmAt]:
         **columns,
     )
     clouds = film.haze_dew_point(material.sprayed, air_c, surface_c=surface_c, **columns)
+    floors = [float(floor_c) for floor_c in risk.film.film_floor_c]
     found = []
-    for n, (case, floor_c) in enumerate(zip(cases, _floors(cases), strict=True)):
+    for n, (case, floor_c) in enumerate(zip(cases, floors, strict=True)):
         dew_c = case.air.dew_point_c
         haze = math.nan if dew_c is None else float(clouds[n]) - dew_c
         unmeasured = 0.0 if case.air.surface_measured else SURFACE_ASSUMED_SD_K
