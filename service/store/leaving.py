@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlmodel import Session, col, select
+from sqlmodel import col, select
 
 from service.clock import Clock
 from service.shop.said import say
 from service.store.db import Database
-from service.store.errors import Conflict, NotFound
+from service.store.errors import Conflict
+from service.store.pieces import instrument_row
 from service.store.tables import Instrument
 
 __all__ = ["Leaving"]
@@ -24,7 +25,7 @@ class Leaving:
     def left_at(self, instrument_id: int) -> datetime | None:
         """When an instrument left; None while it is here. Raises NotFound."""
         with self.db.read() as session:
-            return _row(session, instrument_id).closed_at
+            return instrument_row(session, instrument_id).closed_at
 
     def gone(self) -> list[Instrument]:
         """Instruments that have left, the latest first."""
@@ -41,7 +42,7 @@ class Leaving:
         """Let an instrument go; its shop number stays taken. Raises NotFound or Conflict."""
         now = self.clock.now()
         with self.db.write() as session:
-            row = _row(session, instrument_id)
+            row = instrument_row(session, instrument_id)
             if row.closed_at is not None:
                 raise Conflict("instrument", say("it has left the shop already"))
             row.closed_at = now
@@ -51,17 +52,8 @@ class Leaving:
     def come_back(self, instrument_id: int) -> None:
         """Take an instrument back in as it was. Raises NotFound or Conflict."""
         with self.db.write() as session:
-            row = _row(session, instrument_id)
+            row = instrument_row(session, instrument_id)
             if row.closed_at is None:
                 raise Conflict("instrument", say("it has not left the shop"))
             row.closed_at = None
             session.add(row)
-
-
-def _row(session: Session, instrument_id: int) -> Instrument:
-    row = session.get(Instrument, instrument_id)
-    if row is None:
-        raise NotFound(
-            "instrument", say("there is no instrument {instrument_id}", instrument_id=instrument_id)
-        )
-    return row

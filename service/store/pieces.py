@@ -101,12 +101,17 @@ def load_piece(session: Session, instrument_id: int) -> Piece:
 
 
 def _load_piece(session: Session, instrument_id: int) -> Piece:
+    return _with_records(session, [instrument_row(session, instrument_id)])[0]
+
+
+def instrument_row(session: Session, instrument_id: int) -> Instrument:
+    """Read an instrument's own row; raises NotFound."""
     row = session.get(Instrument, instrument_id)
     if row is None:
         raise NotFound(
             "instrument", say("there is no instrument {instrument_id}", instrument_id=instrument_id)
         )
-    return _with_records(session, [row])[0]
+    return row
 
 
 def all_pieces(session: Session) -> list[Piece]:

@@ -12,6 +12,8 @@ import hashlib
 import hmac
 import secrets
 
+from service.store.secrets_hashed import digest
+
 __all__ = ["CODE_LETTERS", "CODE_LONG", "code_digest", "fits", "hashed", "new_code", "new_secret"]
 
 ROUNDS = 1000
@@ -41,21 +43,21 @@ def new_code() -> str:
 def code_digest(code: str) -> str:
     """Return what is kept of a code: SHA-256 of its letters, hyphens and spaces left out."""
     plain = "".join(letter for letter in code.upper() if letter.isalnum())
-    return hashlib.sha256(plain.encode()).hexdigest()
+    return digest(plain)
 
 
 def hashed(secret: str, *, rounds: int = ROUNDS, salt: bytes | None = None) -> str:
     """Return what is kept of a secret."""
     salt = secrets.token_bytes(SALT_BYTES) if salt is None else salt
-    digest = hashlib.pbkdf2_hmac("sha512", secret.encode(), salt, rounds, DIGEST_BYTES)
-    return f"$7${rounds}${base64.b64encode(salt).decode()}${base64.b64encode(digest).decode()}"
+    made = hashlib.pbkdf2_hmac("sha512", secret.encode(), salt, rounds, DIGEST_BYTES)
+    return f"$7${rounds}${base64.b64encode(salt).decode()}${base64.b64encode(made).decode()}"
 
 
 def fits(secret: str, kept: str) -> bool:
     """Whether a secret is the one that was kept; False for anything that cannot be compared."""
     try:
-        nothing, kind, rounds, salt, digest = kept.split("$")
-        count, expected = int(rounds), base64.b64decode(digest, validate=True)
+        nothing, kind, rounds, salt, made = kept.split("$")
+        count, expected = int(rounds), base64.b64decode(made, validate=True)
         plain_salt = base64.b64decode(salt, validate=True)
     except (ValueError, binascii.Error):
         return False

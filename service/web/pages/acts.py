@@ -113,17 +113,7 @@ def _come_or_go(
             leaving.come_back(instrument_id)
         return f"{home}?said={which}"
 
-    try:
-        with shop.tap_lock:
-            led_to = once(shop, request, fields, do)
-    except StoreError as error:
-        if not wants_page(request):
-            return refused(error)
-        return instrument_page(
-            request, shop, instrument_id, status=409, form=which, errors=blame(error)
-        )
-    shop.worked(instrument_id)
-    return RedirectResponse(led_to, 303)
+    return _recorded(request, shop, instrument_id, fields, which, do, refused_with=409)
 
 
 def expected(shop: Shop, instrument_id: int) -> set[str]:
@@ -149,10 +139,25 @@ def _tap(
         return back_to(fields, home, did=f"{did}:{instrument_id}")
 
     try:
-        with shop.tap_lock:
-            led_to = once(shop, request, fields, do)
+        return _recorded(request, shop, instrument_id, fields, form, do)
     except _MovedOn:
         return RedirectResponse(back_to(fields, home, said="moved-on"), 303)
+
+
+def _recorded(
+    request: Request,
+    shop: Shop,
+    instrument_id: int,
+    fields: Fields,
+    form: str,
+    do: Callable[[], str],
+    *,
+    refused_with: int = 422,
+) -> Response:
+    """Do what was tapped, once, and lead on to where it says; a refusal stands by its form."""
+    try:
+        with shop.tap_lock:
+            led_to = once(shop, request, fields, do)
     except (FormError, StoreError) as error:
         if not wants_page(request):
             return refused(error)
@@ -160,7 +165,7 @@ def _tap(
             request,
             shop,
             instrument_id,
-            status=422,
+            status=refused_with,
             form=form,
             errors=blame(error),
             values=fields,
