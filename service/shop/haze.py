@@ -41,8 +41,8 @@ def clouds_from(
     """Dew point from which on water stays undissolved in a coat, °C: (N,), all arguments too.
 
     The temperature of the air where no air below saturation does that; infinite where water is the
-    carrier, and for a material that sets no limit to blush. ``wet_um`` and ``retarder_pct`` stand in
-    for those of ``coating``.
+    carrier, and for a material that sets no limit to blush. ``wet_um`` and ``retarder_pct`` stand
+    in for those of ``coating``.
     """
     blend = material.sprayed
     if blend.polymer_chi is None or material.limits.blush_margin_k is None:
