@@ -9,18 +9,16 @@ from __future__ import annotations
 import logging
 import ssl
 import time
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI
 
 from sensors.node.notify import tell
-from service.address import public_url, sensor_url
-from service.backup.keeper import Keeper
+from service.address import sensor_url
 from service.certificates import CertificateError, server_context
 from service.clock import Clock, DrivenClock, WallClock
 from service.intake.broker import EmbeddedBroker, TlsDoor, usable_port
@@ -33,36 +31,15 @@ from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.memory import give_back
-from service.notify.channels import make_senders
-from service.notify.mqtt import NoticePublisher, message
-from service.notify.postman import Postman
-from service.science import film
+from service.notify.mqtt import NoticePublisher
+from service.rooms import Rooms
 from service.settings import MqttAddress, SettingError, Settings
-from service.store.catalogue import Catalogue, load_catalogue
 from service.store.db import Database, database_url
-from service.store.desk import Desk
-from service.store.facts import Facts
-from service.store.kinds import Kinds
-from service.store.notice_book import NoticeBook
-from service.store.outbox import Outbox
-from service.store.people_book import PeopleBook
 from service.store.readings import Recorded
-from service.store.retention import Retention
-from service.store.salt_book import SaltBook
-from service.store.sensor_book import SensorBook
-from service.store.sensor_keys import SensorKeys
-from service.store.shop_settings import SettingsBook, ShopSettings
-from service.store.tables import Notice
-from service.store.work import Work
 from service.watch import Watch
-from service.web import create_web
-from service.web.deps import Telling
-from service.web.live import Hub
-from service.web.pages.view import look_ahead, places_of
-from service.web.person import words_for
 from service.web.ready import Ready
 from service.web.sensor_door import SensorDoor
-from service.web.words import Words, shop_zone
+from service.web.words import shop_zone
 
 __all__ = ["USUAL_MQTT_PORT", "Shop", "make_clock"]
 
@@ -90,23 +67,16 @@ def _with_broker_port(settings: Settings) -> Settings:
     return settings.model_copy(update={"mqtt_port": port})
 
 
-class Shop:
+class Shop(Rooms):
     """A running service, from settings."""
 
     def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
         self._gave_back_at = time.monotonic()
-        self.settings = settings = _with_broker_port(settings)
-        self.clock: Clock = clock or make_clock(settings)
+        settings = _with_broker_port(settings)
         shop_zone(settings)  # a wrong one is refused before anything is made
-        self.db = Database(database_url(settings.data, settings.database_url))
-        self.db.upgrade()
-        self.set_up = SettingsBook(self.db, settings)
-        self.catalogue: Catalogue = load_catalogue(settings.data)
-        self.desk = Desk(self.db, self.clock, self.catalogue, self.set_up.now.facts)
-        self.work = Work(self.db, self.clock, self.catalogue, self.desk)
-        self.book = NoticeBook(self.db, self.clock, self.catalogue, self.desk)
-        self.hub = Hub()
-        self.sensor_keys = SensorKeys(self.db, self.clock)
+        db = Database(database_url(settings.data, settings.database_url))
+        db.upgrade()
+        super().__init__(settings, clock or make_clock(settings), db)
         self.certificates = Running(settings.certificates_folder)
         self.broker: EmbeddedBroker | None = None
         self.address = self._broker_address()
@@ -133,40 +103,22 @@ class Shop:
         )
         self.publisher = NoticePublisher(self.address, self.book)
         self.foretold = ForecastListener(self.address, self.db, self.clock)
-        self.retention = Retention(self.db, self.clock, self.set_up.now.keep_raw_days)
-        self.keeper = self._keeper()
-        self.outbox = Outbox(self.db, self.clock, lambda: self.set_up.now.tz)
-        self.postman = Postman(
-            self.outbox,
-            self.clock,
-            make_senders(settings, Facts(self.db), self.publisher.publish),
-            public_url=lambda: public_url(settings),
-            wording=self._words,
-        )
+        self.open_post(self.publisher.publish)
         self.jobs = Jobs(
             self.book,
             self.publisher,
             self.clock,
-            on_notice=self._told,
+            on_notice=self.tell_open_pages,
             tick_s=settings.tick_s,
-            housework=self._housework,
+            housework=self.do_housework,
             longer_work=self._look_ahead,
             post=self.postman.work,
         )
         self.watch = Watch(self)
-        self.web: FastAPI = create_web(
-            desk=self.desk,
-            work=self.work,
-            sensors=SensorBook(self.db, self.clock, self.settler.wake),
-            salt_checks=SaltBook(self.db, self.clock, self.settler.wake),
-            kinds=Kinds(self.db, self.clock),
+        self.open_web(
+            sensors_changed=self.settler.wake,
             kinds_changed=self.intake.refresh,
             listener=self.listener,
-            telling=Telling(PeopleBook(self.db, self.clock), self.outbox, self.postman),
-            clock=self.clock,
-            settings=settings,
-            book=self.set_up,
-            hub=self.hub,
             health=self.watch.health,
             figures=self.watch.figures,
             sensor_door=SensorDoor(
@@ -177,8 +129,8 @@ class Shop:
             ),
             lifespan=self._lifespan,
         )
-        self.ready = Ready(self._look_as_pages, self._tell_air, self._begun)
-        self.set_up.on_change(self._set)
+        self.ready = Ready(self.look_as_pages, self._tell_air, self._begun)
+        self.set_up.on_change(lambda _now: self.ready.changed())
 
     def start(self) -> None:
         """Start intake, notices and timer; the broker runs from the moment a Shop is made."""
@@ -204,28 +156,6 @@ class Shop:
         if self.broker is not None:
             self.broker.stop()
         self.db.dispose()
-
-    def _set(self, now: ShopSettings) -> None:
-        """Let a change of the settings be in force at once."""
-        self.desk.facts = now.facts
-        self.ready.changed()
-        self.retention.keep_days = now.keep_raw_days
-        if self.keeper is not None:
-            self.keeper.zone = now.tz
-
-    def _words(self, prefs: Mapping[str, Any]) -> Words:
-        """Return the words of a person with such preferences."""
-        return words_for(self.set_up.now, prefs, self.web.state.studio.tongues)
-
-    def _housework(self) -> None:
-        self.retention.step()
-        self.work.verdicts.catch_up()
-
-    def _keeper(self) -> Keeper | None:
-        to = self.settings.backup_to
-        if to is None:
-            return None
-        return Keeper.of(self.settings, to, self.clock, self.set_up.now.tz)
 
     def serve_by(self, context: ssl.SSLContext) -> None:
         """Keep a server's certificate up to date while it runs."""
@@ -262,31 +192,13 @@ class Shop:
 
     def _begun(self) -> None:
         """Begin with the outlooks, once the first page is ready."""
-        self._warm_up()
+        self.warm_up()
         self.jobs.hasten()
-
-    def _warm_up(self) -> None:
-        """Load what the first spray check loads, where there was nothing to be checked yet."""
-        for material in self.catalogue.materials.values():
-            if material.blend is not None:
-                film.blush_risk(
-                    material.blend,
-                    20.0,
-                    50.0,
-                    air_sd_k=0.3,
-                    rh_sd_pct=2.0,
-                    wet_um=material.usual_wet_um,
-                    h_w_m2k=10.0,
-                    plate_mm=3.0,
-                )
-                return
 
     def _look_ahead(self) -> None:
         if self.keeper is not None:
             self.keeper.step()
-        pages = self.web.state.shop
-        looked_at = places_of(pages, pages.views.lately())
-        fitted = self.desk.refresh_outlooks(looked_at, self._looked_ahead)
+        fitted = self.look_further()
         # A fit needs tens of megabytes for seconds, once an hour; a long chart some, now and then.
         if fitted or time.monotonic() > self._gave_back_at + GIVE_BACK_S:
             give_back()
@@ -295,24 +207,11 @@ class Shop:
     def _recorded(self, _recorded: Recorded) -> None:
         self.settler.wake()
 
-    def _looked_ahead(self, place: str) -> None:
-        """Ask for the windows that pages show, so that what they need is made; tell the pages."""
-        self._look_as_pages()
-        self.hub.publish("outlook", {"place": place})
-
-    def _look_as_pages(self) -> None:
-        shop = self.web.state.shop
-        for asked in shop.views.lately():
-            look_ahead(shop, asked)
-
     def _settled(self, place: str) -> None:
         self.ready.changed(place)
 
     def _tell_air(self, place: str) -> None:
         self.hub.publish("air", {"place": place})
-
-    def _told(self, notice: Notice) -> None:
-        self.hub.publish("notice", message(notice))
 
     @asynccontextmanager
     async def _lifespan(self, _app: FastAPI) -> AsyncIterator[None]:

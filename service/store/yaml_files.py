@@ -24,6 +24,9 @@ class Strict(BaseModel):
 
 Model = TypeVar("Model", bound=BaseModel)
 
+QUICK = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
+"""The same language by the C library where it was built in, ten times as fast."""
+
 
 def parsed(model: type[Model], text: str, where: str) -> Model:
     """Read one file's text as ``model``.
@@ -34,7 +37,7 @@ def parsed(model: type[Model], text: str, where: str) -> Model:
         Naming ``where``, the line, the field and what is wrong with it.
     """
     try:
-        data: Any = yaml.safe_load(text)
+        data: Any = yaml.load(text, Loader=QUICK)  # noqa: S506 -- both are safe ones
     except yaml.YAMLError as error:
         raise CatalogueError(f"{where}: not YAML: {error}") from error
     if not isinstance(data, dict):

@@ -157,12 +157,15 @@ class Tongues:
 def load_tongues(folder: Path) -> Tongues:
     """Read the catalogues ``<folder>/<language>/LC_MESSAGES/boothglass.po``.
 
-    They are compiled in memory, so what is read is never older than what is written.
+    They are compiled in memory, so what is read is never older than what is written; shops of one
+    process share them.
     """
-    return Tongues([_load(path) for path in sorted(folder.glob(f"*/LC_MESSAGES/{DOMAIN}.po"))])
+    found = sorted(folder.glob(f"*/LC_MESSAGES/{DOMAIN}.po"))
+    return Tongues([_load(path, path.stat().st_mtime_ns) for path in found])
 
 
-def _load(path: Path) -> Tongue:
+@lru_cache(16)
+def _load(path: Path, _changed_ns: int) -> Tongue:
     locale = Locale.parse(path.parts[-3])
     with path.open("rb") as file:
         catalogue = read_po(file, locale=locale)
