@@ -167,8 +167,20 @@ def ready_times(
     open_h = gap_h - bridged_h - (0.0 if ahead is None else trailing_h)
     hole_sd = GAP_SD * min(1.0, max(0.0, open_h) / waited_h)
     by_now = run.courses(end)
+    elapsed_h = float(np.median(by_now))
     return tuple(
-        _ready(mark, scales, run, end, by_now, hole_sd, gap_h, trailing_h, not_yet.get(mark.name))
+        _ready(
+            mark,
+            scales,
+            run,
+            end,
+            by_now,
+            elapsed_h,
+            hole_sd,
+            gap_h,
+            trailing_h,
+            not_yet.get(mark.name),
+        )
         for mark in marks
     )
 
@@ -233,6 +245,7 @@ def _ready(
     run: ClockRun,
     now_s: float,
     by_now: Floats | float,
+    elapsed: float,
     hole_sd: float,
     gap_h: float,
     trailing_h: float,
@@ -242,7 +255,6 @@ def _ready(
     scale = 1.0 if learned is None else learned.middle
     sd = math.hypot(mark_sd(mark) if learned is None else learned.sd_log, hole_sd)
     usual = mark.hours * scale
-    elapsed = float(np.median(by_now))
 
     def needed_at(z: float) -> float:
         """Hours whose quantile at ``z`` is that of the coats that this one can still be."""

@@ -106,12 +106,14 @@ def arrivals_on(
     session: Session, instrument_id: int, *, undone: bool = False
 ) -> Sequence[ColdArrival]:
     """Read the arrivals of a piece, oldest first; with ``undone`` those taken back too."""
-    query = select(ColdArrival).where(col(ColdArrival.instrument_id) == instrument_id)
-    if not undone:
-        query = query.where(col(ColdArrival.undone_at).is_(None))
-    query = query.order_by(col(ColdArrival.at), col(ColdArrival.id))
-    key = ("arrivals", instrument_id, undone)
-    return kept(session, key, lambda: session.exec(query).all())
+
+    def read() -> Sequence[ColdArrival]:
+        query = select(ColdArrival).where(col(ColdArrival.instrument_id) == instrument_id)
+        if not undone:
+            query = query.where(col(ColdArrival.undone_at).is_(None))
+        return session.exec(query.order_by(col(ColdArrival.at), col(ColdArrival.id))).all()
+
+    return kept(session, ("arrivals", instrument_id, undone), read)
 
 
 def said_of(row: ColdArrival) -> str:

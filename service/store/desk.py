@@ -109,8 +109,7 @@ class Desk:
     def places(self) -> list[PlaceView]:
         """Every place with its air now."""
         with self.db.read() as session:
-            query = select(Place).order_by(col(Place.made_at), col(Place.id))
-            rows = kept(session, "places", lambda: list(session.exec(query).all()))
+            rows = kept(session, "places", lambda: _place_rows(session))
             return [self._place_view(session, row) for row in rows]
 
     def place(self, place_id: str) -> PlaceView:
@@ -219,11 +218,13 @@ class Desk:
         wet_um: float | None = None,
         retarder_pct: float = 0.0,
         plate_mm: float | None = None,
+        card: InstrumentCard | None = None,
     ) -> SprayCheck:
         """Ask whether ``material_id`` may be sprayed in ``place_id`` now.
 
         With ``instrument_id`` its last coat's mark and its plate count too, and so does how cold it
-        still is where it came in cold.
+        still is where it came in cold. ``card`` is that instrument's, for who has just asked for
+        it.
         """
         material = self.material(material_id)
         if material.blend is None:
@@ -237,7 +238,7 @@ class Desk:
             if instrument_id is not None:
                 piece = load_piece(session, instrument_id)
                 plate_mm = plate_mm or piece.row.plate_mm
-                card = self._card(session, piece)
+                card = card or self._card(session, piece)
                 recoat = card.act.wait if card.act.material_id == material_id else None
                 due = [part.part for part in card.parts if part.due]
                 cold = cold_on(session, piece, air, self.clock.now(), due)
@@ -461,16 +462,16 @@ class Desk:
 
     def flaws(self, instrument_id: int | None = None) -> list[Flaw]:
         """Flaws that stand, newest first."""
-        query = (
-            select(Flaw)
-            .where(col(Flaw.undone_at).is_(None))
-            .order_by(col(Flaw.seen_at).desc(), col(Flaw.id).desc())
-        )
-        if instrument_id is not None:
-            query = query.where(col(Flaw.instrument_id) == instrument_id)
+
+        def read() -> list[Flaw]:
+            query = select(Flaw).where(col(Flaw.undone_at).is_(None))
+            if instrument_id is not None:
+                query = query.where(col(Flaw.instrument_id) == instrument_id)
+            query = query.order_by(col(Flaw.seen_at).desc(), col(Flaw.id).desc())
+            return list(session.exec(query).all())
+
         with self.db.read() as session:
-            key = ("flaws", instrument_id)
-            return list(kept(session, key, lambda: list(session.exec(query).all())))
+            return list(kept(session, ("flaws", instrument_id), read))
 
     def rejects(self, limit: int = 50) -> list[Reject]:
         """Payloads that could not be used, newest first."""
@@ -489,6 +490,10 @@ class Desk:
     def _place_view(self, session: Session, row: Place) -> PlaceView:
         air = self.air_at(session, row.id)
         return PlaceView(row.id, row.name, row.kind, row.volume_m3, air, row.air_changes_h)
+
+
+def _place_rows(session: Session) -> list[Place]:
+    return list(session.exec(select(Place).order_by(col(Place.made_at), col(Place.id))).all())
 
 
 def _place_row(session: Session, place_id: str) -> Place:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from typing import Any
 
 from sqlmodel import Session
 
 from service.store.db import Database
+from service.store.memo import kept
 from service.store.tables import Fact
 
 __all__ = ["Facts", "put_in", "value_in"]
@@ -22,7 +24,8 @@ class Facts:
     def get(self, key: str) -> dict[str, Any] | None:
         """Return what is kept under a name."""
         with self.db.read() as session:
-            return value_in(session, key)
+            found = kept(session, ("fact", key), lambda: value_in(session, key))
+            return None if found is None else deepcopy(found)
 
     def put(self, key: str, value: dict[str, Any]) -> None:
         """Keep a value in place of what was there."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from service.web.svg import drawn
+
 __all__ = ["FLAG_WORDS", "SHAPES", "flag_glyph", "flag_mark"]
 
 FLAG_WORDS = {
@@ -36,13 +38,17 @@ SHAPES = {
 
 def flag_mark(name: str, x: float, y: float) -> Markup:
     """Draw a flag's shape at a point of a figure."""
-    return Markup('<path class="flag-mark" d="{}" transform="translate({} {})"/>').format(
-        SHAPES[name], round(x, 1), round(y, 1)
+    return drawn(
+        '<path class="flag-mark" d="{}" transform="translate({} {})"/>',
+        SHAPES[name],
+        round(x, 1),
+        round(y, 1),
     )
 
 
 def flag_glyph(name: str) -> Markup:
     """Draw a flag's shape to stand beside its word."""
-    return Markup(
-        '<svg class="flag-shape" viewBox="-8 -8 16 16" aria-hidden="true"><path d="{}"/></svg>'
-    ).format(SHAPES[name])
+    return drawn(
+        '<svg class="flag-shape" viewBox="-8 -8 16 16" aria-hidden="true"><path d="{}"/></svg>',
+        SHAPES[name],
+    )

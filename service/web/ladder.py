@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from service.shop.gauges import CAUTIOUS_Z
 from service.shop.spray_check import SprayCheck
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["Rung", "draw_ladder", "ladder_text", "rungs_of"]
@@ -111,10 +112,13 @@ def draw_ladder(check: SprayCheck, words: Words) -> Markup:
         return Markup()
     scale = _Scale.over(rungs, _band(check))
     parts = [
-        Markup(
+        drawn(
             '<svg class="ladder" viewBox="0 0 {} {}" role="img" aria-labelledby="ladder-title">'
-            '<title id="ladder-title">{}</title>'
-        ).format(WIDTH, HEIGHT, ladder_text(check, words)),
+            '<title id="ladder-title">{}</title>',
+            WIDTH,
+            HEIGHT,
+            ladder_text(check, words),
+        ),
         *_ticks(scale, words),
         *_dew_band(check, scale),
         *_rails(),
@@ -162,19 +166,22 @@ def _ticks(scale: _Scale, words: Words) -> list[Markup]:
     while value <= high:
         y = scale.y((value - zero) / factor)
         shown.append(
-            Markup(
+            drawn(
                 '<line class="tick" x1="44" x2="52" y1="{y}" y2="{y}"/>'
-                '<text class="tick-text" x="38" y="{ty}" text-anchor="end">{v}</text>'
-            ).format(y=y, ty=round(y + 4.5, 1), v=f"{value:.0f}".replace("-", "−"))
+                '<text class="tick-text" x="38" y="{ty}" text-anchor="end">{v}</text>',
+                y=y,
+                ty=round(y + 4.5, 1),
+                v=f"{value:.0f}".replace("-", "−"),
+            )
         )
         value += step
-    unit = Markup('<text class="tick-text" x="38" y="12" text-anchor="end">{}</text>')
-    return [*shown, unit.format(words.temperature_unit)]
+    unit = '<text class="tick-text" x="38" y="12" text-anchor="end">{}</text>'
+    return [*shown, drawn(unit, words.temperature_unit)]
 
 
 def _rails() -> list[Markup]:
-    rail = Markup('<line class="rail" x1="{x}" x2="{x}" y1="{top}" y2="{bottom}"/>')
-    return [rail.format(x=x, top=TOP - 10, bottom=BOTTOM + 10) for x in (RAIL_LEFT, RAIL_RIGHT)]
+    rail = '<line class="rail" x1="{x}" x2="{x}" y1="{top}" y2="{bottom}"/>'
+    return [drawn(rail, x=x, top=TOP - 10, bottom=BOTTOM + 10) for x in (RAIL_LEFT, RAIL_RIGHT)]
 
 
 def _dew_band(check: SprayCheck, scale: _Scale) -> list[Markup]:
@@ -185,14 +192,13 @@ def _dew_band(check: SprayCheck, scale: _Scale) -> list[Markup]:
     dew, top, foot = scale.y(air.dew_point_c), scale.y(band[1]), scale.y(band[0])
     width = RAIL_RIGHT - RAIL_LEFT
     return [
-        Markup(
+        drawn(
             '<defs><pattern id="doubt" width="7" height="7" patternUnits="userSpaceOnUse" '
             'patternTransform="rotate(45)"><line class="doubt-line" x1="0" x2="0" y1="0" y2="7"/>'
             "</pattern></defs>"
             '<rect class="below" x="{x}" y="{dew}" width="{w}" height="{h}"/>'
             '<rect class="doubt" x="{x}" y="{top}" width="{w}" height="{band}" '
-            'fill="url(#doubt)"/>'
-        ).format(
+            'fill="url(#doubt)"/>',
             x=RAIL_LEFT,
             w=width,
             dew=dew,
@@ -220,7 +226,8 @@ def _measure(x: float, dew_y: float, y: float, *, below: bool) -> Markup:
     if abs(dew_y - y) < 6:
         return Markup()
     tip = 6 if y < dew_y else -6
-    return Markup('<path class="measure{cls}" d="M{x} {dew}V{y}M{l} {t}L{x} {y}L{r} {t}"/>').format(
+    return drawn(
+        '<path class="measure{cls}" d="M{x} {dew}V{y}M{l} {t}L{x} {y}L{r} {t}"/>',
         cls=" measure-below" if below else "",
         x=x,
         dew=dew_y,
@@ -232,9 +239,9 @@ def _measure(x: float, dew_y: float, y: float, *, below: bool) -> Markup:
 
 
 def _rung_marks(rungs: Iterable[Rung], scale: _Scale) -> list[Markup]:
-    rung = Markup('<line class="rung rung-{kind}" x1="{a}" x2="{b}" y1="{y}" y2="{y}"/>')
+    rung = '<line class="rung rung-{kind}" x1="{a}" x2="{b}" y1="{y}" y2="{y}"/>'
     return [
-        rung.format(kind=r.kind, a=RAIL_LEFT - 6, b=RAIL_RIGHT + 6, y=scale.y(r.celsius))
+        drawn(rung, kind=r.kind, a=RAIL_LEFT - 6, b=RAIL_RIGHT + 6, y=scale.y(r.celsius))
         for r in rungs
     ]
 
@@ -242,14 +249,15 @@ def _rung_marks(rungs: Iterable[Rung], scale: _Scale) -> list[Markup]:
 def _labels(rungs: list[Rung], scale: _Scale, words: Words) -> list[Markup]:
     """Name each rung beside it; names that would overlap are pushed apart and led back."""
     places = _apart([scale.y(r.celsius) for r in rungs])
-    label = Markup(
+    label = (
         '<path class="lead" d="M{rail} {y}L{x0} {ly}"/>'
         '<text class="rung-name" x="{x}" y="{name_y}">{name}'
         '<tspan class="rung-value" dx="8">{value}</tspan></text>'
         '<text class="rung-note" x="{x}" y="{note_y}">{note}</text>'
     )
     return [
-        label.format(
+        drawn(
+            label,
             rail=RAIL_RIGHT + 6,
             y=scale.y(r.celsius),
             x0=LABEL_X - 5,

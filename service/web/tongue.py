@@ -54,14 +54,17 @@ MOST_DEEP = 4
 
 @dataclass(frozen=True)
 class Tongue:
-    """A language: ``lang`` as a page names it, its catalogue, its locale."""
+    """A language: ``lang`` as a page names it, its catalogue, its locale.
+
+    Languages are told apart by ``lang``: a service reads each catalogue once.
+    """
 
     lang: str
-    locale: Locale
-    catalogue: NullTranslations = field(default_factory=NullTranslations)
-    templates: tuple[str, ...] = ()
+    locale: Locale = field(compare=False)
+    catalogue: NullTranslations = field(default_factory=NullTranslations, compare=False)
+    templates: tuple[str, ...] = field(default=(), compare=False)
     """English templates of sentences that are known again."""
-    script: Mapping[str, str] = field(default_factory=dict)
+    script: Mapping[str, str] = field(default_factory=dict, compare=False)
     """What the pages' scripts say."""
 
     @property

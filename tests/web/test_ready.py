@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, timedelta
 
 import pytest
+from babel import Locale
 from equipment import eventually
 from shopkit import LiveShop
 
 from service.store import desk as desk_module
+from service.web.pages import course
 from service.web.pages.view import look_ahead
 from service.web.ready import Ready
+from service.web.tongue import Tongue
 from service.web.views import MOST, Asked, Views
+from service.web.words import Words
 
 
 class Looks:
@@ -108,6 +114,16 @@ def test_the_pages_asked_for_last_are_looked_at() -> None:
     assert [view.place for view in views.lately()] == ["booth-3", "booth-5", "booth-4", "booth-2"]
 
 
+def test_figures_are_drawn_ahead_in_the_words_spoken_last() -> None:
+    views = Views()
+    views.note(Asked("booth"))  # a wall screen shows none
+    assert views.spoken() == []
+    german, english = (Words(UTC, tongue=Tongue(lang, Locale(lang))) for lang in ("de", "en"))
+    for words in (english, german, replace(english, us=True), german):
+        views.note(Asked("booth"), words)
+    assert views.spoken() == [german, replace(english, us=True)]
+
+
 @pytest.fixture
 def followed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Materials whose film was followed, in order."""
@@ -141,6 +157,31 @@ def test_a_page_finds_everything_reckoned_and_says_what_the_api_says(
         assert f'data-answer="{told["answer"]}"' in html
         assert len(followed) == done, "the page followed a film that had been followed"
     assert told["answer"] == "wait"
+
+
+def test_a_page_finds_its_figure_drawn(shop: LiveShop, monkeypatch: pytest.MonkeyPatch) -> None:
+    times: list[str] = []
+    draw = course._draw
+
+    def counted(rows, from_at, to_at, words, past):
+        times.append(words.tongue.lang)
+        return draw(rows, from_at, to_at, words, past)
+
+    monkeypatch.setattr(course, "_draw", counted)
+    shop.read_day("booth", 22.0, 40.0)
+    german = {"accept": "text/html", "accept-language": "de"}
+    shop.http.get("/?place=booth", headers=german)
+    shop.read(22.4, 41.0)
+    for asked in shop.app.state.shop.views.lately():
+        look_ahead(shop.app.state.shop, asked)
+    assert times == ["de", "de"]
+    figure = re.compile(r'<svg class="course".*?</svg>', re.DOTALL)
+    (ahead,) = figure.findall(shop.http.get("/?place=booth", headers=german).text)
+    assert times == ["de", "de"], "the page drew a figure that had been drawn"
+    shop.read(23.9, 41.0)
+    (after,) = figure.findall(shop.http.get("/?place=booth", headers=german).text)
+    assert times == ["de"] * 3
+    assert after != ahead
 
 
 def test_the_same_air_read_again_needs_no_film_anew(shop: LiveShop, followed: list[str]) -> None:

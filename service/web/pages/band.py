@@ -10,6 +10,7 @@ from markupsafe import Markup
 from service.shop.spray_windows import SprayWindow
 from service.store.window_book import SprayOutlook
 from service.store.working import DAYS, Working
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["draw_band", "working_spans"]
@@ -49,31 +50,37 @@ def draw_band(found: SprayOutlook, working: Working, now: datetime, words: Words
         return Markup()
     until = now + timedelta(hours=HOURS)
     parts = [
-        Markup('<svg class="band-window" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-            WIDTH, HEIGHT, _said(found.windows, words, now)
+        drawn(
+            '<svg class="band-window" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+            WIDTH,
+            HEIGHT,
+            _said(found.windows, words, now),
         ),
-        Markup('<rect class="band-night" y="{}" width="{}" height="{}"/>').format(
-            TOP, WIDTH, FOOT - TOP
-        ),
+        drawn('<rect class="band-night" y="{}" width="{}" height="{}"/>', TOP, WIDTH, FOOT - TOP),
         *(
-            Markup(
+            drawn(
                 '<rect class="band-day" x="{x}" y="{}" width="{w}" height="{}"/>'
-                '<rect class="band-bench" x="{x}" y="{}" width="{w}" height="{}"/>'
-            ).format(
-                TOP, FOOT - TOP, FOOT, BENCH, x=_x(a, now), w=round(_x(b, now) - _x(a, now), 1)
+                '<rect class="band-bench" x="{x}" y="{}" width="{w}" height="{}"/>',
+                TOP,
+                FOOT - TOP,
+                FOOT,
+                BENCH,
+                x=_x(a, now),
+                w=round(_x(b, now) - _x(a, now), 1),
             )
             for a, b in working_spans(working, now, until, words)
         ),
         *_chances(found, now),
-        Markup('<line class="band-half" x1="0" x2="{}" y1="{y}" y2="{y}"/>').format(
-            WIDTH, y=_y(0.5)
-        ),
+        drawn('<line class="band-half" x1="0" x2="{}" y1="{y}" y2="{y}"/>', WIDTH, y=_y(0.5)),
         *_times(now, words),
-        Markup('<rect class="band-edge" x="0.75" y="{}" width="{}" height="{}"/>').format(
-            TOP, WIDTH - 1.5, FOOT - TOP
+        drawn(
+            '<rect class="band-edge" x="0.75" y="{}" width="{}" height="{}"/>',
+            TOP,
+            WIDTH - 1.5,
+            FOOT - TOP,
         ),
         *_labels(found.windows, now),
-        Markup('<line class="band-now" x1="1.5" x2="1.5" y1="{}" y2="{}"/>').format(TOP - 6, FOOT),
+        drawn('<line class="band-now" x1="1.5" x2="1.5" y1="{}" y2="{}"/>', TOP - 6, FOOT),
         Markup("</svg>"),
     ]
     return Markup().join(parts)
@@ -111,9 +118,7 @@ def _chances(found: SprayOutlook, now: datetime) -> list[Markup]:
 def _area(kind: str, points: Sequence[tuple[datetime, float]], now: datetime) -> Markup:
     line = "L".join(f"{_x(at, now)} {_y(chance)}" for at, chance in points)
     first, last = _x(points[0][0], now), _x(points[-1][0], now)
-    return Markup('<path class="{}" d="M{} {}L{}L{} {}Z"/>').format(
-        kind, first, FOOT, line, last, FOOT
-    )
+    return drawn('<path class="{}" d="M{} {}L{}L{} {}Z"/>', kind, first, FOOT, line, last, FOOT)
 
 
 def _times(now: datetime, words: Words) -> list[Markup]:
@@ -126,21 +131,27 @@ def _times(now: datetime, words: Words) -> list[Markup]:
         x = _x(at, now)
         midnight = at.hour == 0
         parts.append(
-            Markup('<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>').format(
-                x=x, a=TOP - 8 if midnight else TOP, b=FOOT + BENCH + 3
+            drawn(
+                '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>',
+                x=x,
+                a=TOP - 8 if midnight else TOP,
+                b=FOOT + BENCH + 3,
             )
         )
         if midnight:
             names.append((x, words.weekday(at).split()[0].rstrip(",")))
         if 14 < x < WIDTH - 18:
             parts.append(
-                Markup(
-                    '<text class="course-tick" x="{}" y="{}" text-anchor="middle">{}</text>'
-                ).format(x, TICK_Y, words.clock(at))
+                drawn(
+                    '<text class="course-tick" x="{}" y="{}" text-anchor="middle">{}</text>',
+                    x,
+                    TICK_Y,
+                    words.clock(at),
+                )
             )
     ends = [x for x, _ in names[1:]] + [float(WIDTH)]
     parts += [
-        Markup('<text class="band-name" x="{}" y="{}">{}</text>').format(x + 4, NAME_Y, name)
+        drawn('<text class="band-name" x="{}" y="{}">{}</text>', x + 4, NAME_Y, name)
         for (x, name), end in zip(names, ends, strict=True)
         if end - x > 9 * len(name)
     ]
@@ -153,9 +164,12 @@ def _labels(windows: Sequence[SprayWindow], now: datetime) -> list[Markup]:
         left, right = _x(window.start_at, now), _x(window.end_at, now)
         if right - left > ROOM_FOR_WORDS:
             parts.append(
-                Markup(
-                    '<text class="band-label" x="{}" y="{}" text-anchor="middle">{} %</text>'
-                ).format(round((left + right) / 2, 1), FOOT - 8, f"{100 * window.probability:.0f}")
+                drawn(
+                    '<text class="band-label" x="{}" y="{}" text-anchor="middle">{} %</text>',
+                    round((left + right) / 2, 1),
+                    FOOT - 8,
+                    f"{100 * window.probability:.0f}",
+                )
             )
     return parts
 

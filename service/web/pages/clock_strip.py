@@ -7,6 +7,7 @@ from datetime import datetime
 from markupsafe import Markup
 
 from service.shop.projection import ReadyTime
+from service.web.svg import drawn
 
 __all__ = ["draw_strip"]
 
@@ -35,20 +36,23 @@ def draw_strip(wait: ReadyTime, since: datetime | None, now: datetime) -> Markup
     first, middle, last = x(min(ends)), x(ends[0]), x(max(ends))
     parts += [
         _fill(x(now)),
-        Markup('<rect class="strip-range" x="{}" width="{}" height="8"/>').format(
-            first, round(max(last - first, 0.8), 1)
+        drawn(
+            '<rect class="strip-range" x="{}" width="{}" height="8"/>',
+            first,
+            round(max(last - first, 0.8), 1),
         ),
         *(
-            Markup('<rect class="strip-hatch" x="{}" width="0.35" height="8"/>').format(
-                round(first + 1.2 * n, 1)
+            drawn(
+                '<rect class="strip-hatch" x="{}" width="0.35" height="8"/>',
+                round(first + 1.2 * n, 1),
             )
             for n in range(1, int((last - first) / 1.2) + 1)
         ),
-        Markup('<line class="strip-mid" x1="{x}" x2="{x}" y1="-1" y2="9"/>').format(x=middle),
+        drawn('<line class="strip-mid" x1="{x}" x2="{x}" y1="-1" y2="9"/>', x=middle),
         Markup("</svg>"),
     ]
     return Markup().join(parts)
 
 
 def _fill(width: float) -> Markup:
-    return Markup('<rect class="strip-fill" width="{}" height="8"/>').format(round(width, 1))
+    return drawn('<rect class="strip-fill" width="{}" height="8"/>', round(width, 1))

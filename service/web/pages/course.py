@@ -29,7 +29,7 @@ from service.web.pages.plot import (
     line,
     times,
 )
-from service.web.pages.render import Renderer
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["AirPoint", "Course", "air_rows", "course_figure"]
@@ -65,13 +65,19 @@ def air_rows(
     shop: Shop, place_id: str, from_at: datetime, to_at: datetime, points: int
 ) -> list[AirPoint]:
     """Read a place's air in at most ``points`` buckets, oldest first."""
-    found = shop.desk.history(place_id, from_at, to_at, "auto", points)
-    return [_point(row) for row in found.rows]
+
+    def read() -> list[AirPoint]:
+        found = shop.desk.history(place_id, from_at, to_at, "auto", points)
+        return [_point(row) for row in found.rows]
+
+    if points > POINTS:
+        return read()
+    return list(shop.desk.kept(("air rows", place_id, from_at, to_at, points), read))
 
 
 def course_figure(
     shop: Shop,
-    renderer: Renderer,
+    words: Words,
     place: PlaceView,
     from_at: datetime,
     to_at: datetime,
@@ -87,21 +93,19 @@ def course_figure(
         film_source = f"{address}/film?{urlencode({**asked, 'material': material_id})}"
 
     def draw() -> Markup:
-        return _draw(rows, from_at, to_at, renderer.words, past) if rows else Markup()
+        return _draw(rows, from_at, to_at, words, past) if rows else Markup()
 
     if past is None:
-        words = renderer.words
-        said = words.zone_name, words.us, words.twelve, words.tongue.lang
-        drawn = shop.desk.kept(("course figure", place.id, from_at, to_at, *said), draw)
+        svg = shop.desk.kept(("course figure", place.id, from_at, to_at, words), draw)
     else:
-        drawn = draw()
+        svg = draw()
     return Course(
-        svg=drawn,
+        svg=svg,
         source=f"{address}/history?{urlencode(asked)}",
         place=place,
         from_at=from_at,
         to_at=to_at,
-        summary=_summary(rows, renderer.words),
+        summary=_summary(rows, words),
         film_source=film_source,
     )
 
@@ -167,16 +171,22 @@ def _draw(
     names.append((words.say("RH"), damp.y(last.rh_pct)))
     return Markup().join(
         [
-            Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-                WIDTH, HEIGHT, _summary(rows, words)
+            drawn(
+                '<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+                WIDTH,
+                HEIGHT,
+                _summary(rows, words),
             ),
             *levels(warm, lambda c: words.temperature(c, 0)),
             *levels(damp, lambda rh: f"{rh:.0f} %"),
             *times(from_at, to_at, words, x),
             *lines,
             *(
-                Markup('<text class="course-name" x="{}" y="{}">{}</text>').format(
-                    RIGHT + 5, round(y + 4, 1), name
+                drawn(
+                    '<text class="course-name" x="{}" y="{}">{}</text>',
+                    RIGHT + 5,
+                    round(y + 4, 1),
+                    name,
                 )
                 for name, y in names
             ),
@@ -187,12 +197,12 @@ def _draw(
 
 def _marked(past: PastFilm, x: Callable[[datetime], float]) -> list[Markup]:
     """Draw when it might have been sprayed between the panels, and a drop for each coat."""
-    band = Markup('<rect class="band" x="{}" y="{}" width="{}" height="6"/>')
-    drop = Markup('<path class="coat-mark" d="M{} {}q7 9 0 12q-7 -3 0 -12z"/>')
+    band = '<rect class="band" x="{}" y="{}" width="{}" height="6"/>'
+    drop = '<path class="coat-mark" d="M{} {}q7 9 0 12q-7 -3 0 -12z"/>'
     return [
         *(
-            band.format(x(a), WARM_FOOT + 5, round(max(x(b) - x(a), 1.5), 1))
+            drawn(band, x(a), WARM_FOOT + 5, round(max(x(b) - x(a), 1.5), 1))
             for a, b in past.windows
         ),
-        *(drop.format(x(coat.at), WARM_TOP - 12) for coat in past.coats),
+        *(drawn(drop, x(coat.at), WARM_TOP - 12) for coat in past.coats),
     ]

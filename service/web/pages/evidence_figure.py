@@ -16,6 +16,7 @@ from markupsafe import Markup
 from service.shop.evidence.model import Evidence
 from service.shop.evidence.rows import Rows, instant
 from service.web.pages.plot import Axis, breaks, levels, line
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["Scale", "evidence_figure"]
@@ -92,9 +93,12 @@ def evidence_figure(evidence: Evidence, course: Course, words: Words, now: datet
         return Markup()
     return Markup().join(
         [
-            Markup(
-                '<svg class="course strip-of-flaw" viewBox="0 0 {} {}" role="img" aria-label="{}">'
-            ).format(WIDTH, HEIGHT, _summary(evidence, words, now)),
+            drawn(
+                '<svg class="course strip-of-flaw" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+                WIDTH,
+                HEIGHT,
+                _summary(evidence, words, now),
+            ),
             *_days(scale, words),
             *_air(evidence, parts, scale, words),
             *_wood(evidence, scale, words),
@@ -122,7 +126,7 @@ def _between(at: datetime, first: datetime, last: datetime, low: float, high: fl
 
 def _days(scale: Scale, words: Words) -> list[Markup]:
     """Draw the days, as many as have room; and the gap where the strip is in two parts."""
-    drawn = []
+    shapes = []
     day = scale.from_at.astimezone(words.zone).replace(hour=0, minute=0, second=0, microsecond=0)
     last_x = -math.inf
     short = scale.until_at - scale.from_at < timedelta(days=1.5)
@@ -131,27 +135,30 @@ def _days(scale: Scale, words: Words) -> list[Markup]:
         x = scale.x(day)
         if day >= scale.from_at and x - last_x >= 52:
             text = words.clock(day) if short else words.day(day, day)
-            drawn.append(
-                Markup(
+            shapes.append(
+                drawn(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
-                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>'
-                ).format(x=x, a=WORK_FOOT, b=WOOD_FOOT, y=WOOD_FOOT + 16, t=text)
+                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>',
+                    x=x,
+                    a=WORK_FOOT,
+                    b=WOOD_FOOT,
+                    y=WOOD_FOOT + 16,
+                    t=text,
+                )
             )
             last_x = x
         day += step
     if scale.cut_x is not None:
-        drawn.append(
-            Markup(
-                '<path class="measure" d="M{a} {top}l4 6-4 6 4 6M{a} {foot}l4 6-4 6 4 6"/>'
+        shapes.append(
+            drawn('<path class="measure" d="M{a} {top}l4 6-4 6 4 6M{a} {foot}l4 6-4 6 4 6"/>'
                 '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">'
-                "{t}</text>"
-            ).format(
+                "{t}</text>",
                 t=words.say("closer together"),
                 a=scale.cut_x - 2, top=WARM_TOP - 8, foot=WOOD_FOOT - 14,
                 x=(scale.cut_x + RIGHT) / 2, y=WOOD_FOOT + 32,
             )
         )  # fmt: skip
-    return drawn
+    return shapes
 
 
 def _air(evidence: Evidence, parts: Sequence[Rows], scale: Scale, words: Words) -> list[Markup]:
@@ -164,20 +171,22 @@ def _air(evidence: Evidence, parts: Sequence[Rows], scale: Scale, words: Words) 
     if not heights:
         return []
     warm, damp = Axis.over(heights, WARM_TOP, WARM_FOOT), Axis(0.0, 100.0, DAMP_TOP, DAMP_FOOT)
-    drawn = [
+    shapes = [
         *levels(warm, lambda c: words.temperature(c, 0)),
         *levels(damp, lambda rh: f"{rh:.0f} %"),
     ]
     for rows, (begins, ends, _) in zip(parts, scale.parts, strict=True):
-        drawn += _part(rows, begins, ends, scale, warm, damp)
-    drawn += [
-        Markup('<path class="coat-mark" d="M{} {}l4.5 4.5-4.5 4.5-4.5-4.5z"/>').format(
-            scale.x(coat_at), round(warm.y(floor) - 4.5, 1)
+        shapes += _part(rows, begins, ends, scale, warm, damp)
+    shapes += [
+        drawn(
+            '<path class="coat-mark" d="M{} {}l4.5 4.5-4.5 4.5-4.5-4.5z"/>',
+            scale.x(coat_at),
+            round(warm.y(floor) - 4.5, 1),
         )
         for coat_at, floor in floors
     ]
     last = next((rows for rows in reversed(parts) if rows.time_s.size), None)
-    return drawn if last is None else drawn + _names(last, warm, damp, words)
+    return shapes if last is None else shapes + _names(last, warm, damp, words)
 
 
 def _part(
@@ -188,9 +197,9 @@ def _part(
     just_inside = begins + timedelta(seconds=1)  # what is at the cut belongs to the part before
     at = [min(max(instant(float(t)) + middle, just_inside), ends) for t in rows.time_s]
     xs, broken = [scale.x(a) for a in at], breaks(at)
-    drawn = []
+    shapes = []
     if _wide(rows):
-        drawn += [
+        shapes += [
             _band("air", xs, rows.air_min_c.tolist(), rows.air_max_c.tolist(), warm),
             _band("rh", xs, rows.rh_min_pct.tolist(), rows.rh_max_pct.tolist(), damp),
         ]
@@ -202,8 +211,8 @@ def _part(
         points = [
             (x, None if math.isnan(v) else axis.y(v)) for x, v in zip(xs, values, strict=True)
         ]
-        drawn.append(line(kind, points, broken))
-    return drawn
+        shapes.append(line(kind, points, broken))
+    return shapes
 
 
 def _wide(rows: Rows) -> bool:
@@ -213,9 +222,7 @@ def _wide(rows: Rows) -> bool:
 def _band(kind: str, xs: list[float], low: list[float], high: list[float], axis: Axis) -> Markup:
     tops = [f"{x} {axis.y(v)}" for x, v in zip(xs, high, strict=True)]
     feet = [f"{x} {axis.y(v)}" for x, v in zip(xs, low, strict=True)]
-    return Markup('<path class="fan fan-{}" d="M{}z"/>').format(
-        kind, "L".join([*tops, *reversed(feet)])
-    )
+    return drawn('<path class="fan fan-{}" d="M{}z"/>', kind, "L".join([*tops, *reversed(feet)]))
 
 
 def _wood(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
@@ -239,8 +246,8 @@ def _wood(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
 
 
 def _name(name: str, y: float) -> Markup:
-    text = Markup('<text class="course-name" x="{}" y="{}">{}</text>')
-    return text.format(RIGHT + 5, round(y + 4, 1), name)
+    text = '<text class="course-name" x="{}" y="{}">{}</text>'
+    return drawn(text, RIGHT + 5, round(y + 4, 1), name)
 
 
 def _names(rows: Rows, warm: Axis, damp: Axis, words: Words) -> list[Markup]:
@@ -257,17 +264,16 @@ def _names(rows: Rows, warm: Axis, damp: Axis, words: Words) -> list[Markup]:
 
 def _work(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
     """Draw what was done along the top: coats as drops of ink, waits as bars, steps and moves."""
-    bar_y, drawn = WORK_FOOT - 12, []
+    bar_y, shapes = WORK_FOOT - 12, []
     for coat in evidence.coats:
         if coat.waited is not None:
             start = coat.at - timedelta(hours=coat.waited.waited_h)
             a, b = scale.x(max(start, scale.from_at)), scale.x(coat.at)
             done = a + (b - a) * min(1.0, coat.waited.clock)
-            drawn.append(
-                Markup(
+            shapes.append(
+                drawn(
                     '<rect class="strip-bed" x="{a}" y="{y}" width="{w}" height="8"/>'
-                    '<rect class="strip-fill" x="{a}" y="{y}" width="{d}" height="8"/>'
-                ).format(
+                    '<rect class="strip-fill" x="{a}" y="{y}" width="{d}" height="8"/>',
                     a=a,
                     y=bar_y,
                     w=round(max(b - a - 1.5, 0.5), 1),
@@ -277,33 +283,37 @@ def _work(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
     last_x = -math.inf
     for number, coat in enumerate(evidence.coats, 1):
         x = scale.x(coat.at)
-        drawn.append(
-            Markup('<line class="coat-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>').format(
-                x=x, a=WORK_TOP + 16, b=WARM_FOOT
+        shapes.append(
+            drawn(
+                '<line class="coat-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>',
+                x=x,
+                a=WORK_TOP + 16,
+                b=WARM_FOOT,
             )
         )
         if x - last_x >= 15:
-            drawn.append(
-                Markup('<text class="course-name" x="{}" y="{}" text-anchor="middle">{}</text>')
-                .format(x, WORK_TOP + 12, number)
-            )  # fmt: skip
+            shapes.append(
+                drawn(
+                    '<text class="course-name" x="{}" y="{}" text-anchor="middle">{}</text>',
+                    x,
+                    WORK_TOP + 12,
+                    number,
+                )
+            )
             last_x = x
-    drawn += [
-        Markup('<path class="measure" d="M{} {}h8m-8 4h8"/>').format(scale.x(s.at) - 4, bar_y - 9)
+    shapes += [
+        drawn('<path class="measure" d="M{} {}h8m-8 4h8"/>', scale.x(s.at) - 4, bar_y - 9)
         for s in evidence.steps
     ]
-    drawn += [
-        Markup('<path class="coat-mark" d="M{} {}v9l7-4.5z"/>').format(
-            scale.x(m.at) - 3, WORK_FOOT + 1
-        )
+    shapes += [
+        drawn('<path class="coat-mark" d="M{} {}v9l7-4.5z"/>', scale.x(m.at) - 3, WORK_FOOT + 1)
         for m in evidence.moves
     ]
     x = scale.x(evidence.until_at)
-    drawn.append(
-        Markup(
+    shapes.append(
+        drawn(
             '<line class="flaw-line" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
-            '<text class="course-name" x="{t}" y="{y}" text-anchor="end">{name}</text>'
-        ).format(
+            '<text class="course-name" x="{t}" y="{y}" text-anchor="end">{name}</text>',
             x=x,
             a=WORK_TOP + 16,
             b=WOOD_FOOT,
@@ -312,4 +322,4 @@ def _work(evidence: Evidence, scale: Scale, words: Words) -> list[Markup]:
             name=words.say("Flaw"),
         )
     )
-    return drawn
+    return shapes

@@ -62,7 +62,7 @@ def _home(
     if seen is None:
         return show_empty(request, shop)
     choice, now = seen.choice, shop.clock.now()
-    shop.views.note(_as_shown(choice))
+    shop.views.note(_as_shown(choice), renderer.words)
     response = renderer.page(
         request,
         "home.html",
@@ -77,7 +77,7 @@ def _home(
         asked=seen.asked,
         notices=seen.notices,
         stops=seen.stops,
-        course=course_figure(shop, renderer, choice.place, *last_day(now)),
+        course=course_figure(shop, renderer.words, choice.place, *last_day(now)),
         flaws=seen.flaws,
         numbers={card.id: card.shop_number for card in seen.cards},
     )

@@ -13,6 +13,7 @@ from service.store.verdicts import Learning, Told
 from service.web.deps import ShopDep
 from service.web.pages.plot import LEFT, RIGHT, WIDTH, Axis, levels, line
 from service.web.pages.render import renderer_of
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["router", "scale_figure"]
@@ -61,24 +62,31 @@ def scale_figure(found: Learning, words: Words) -> Markup:
     hours = {mark.name: mark.hours for mark in found.prior.marks}
     return Markup().join(
         [
-            Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-                WIDTH, HEIGHT, _summary(course, words)
+            drawn(
+                '<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+                WIDTH,
+                HEIGHT,
+                _summary(course, words),
             ),
             *levels(axis, lambda value: f"{value:+.0f} %" if value else "0 %"),
-            Markup('<path class="fan fan-air" d="M{}Z"/>').format("L".join(upper + lower[::-1])),
+            drawn('<path class="fan fan-air" d="M{}Z"/>', "L".join(upper + lower[::-1])),
             line("air", middle, set()),
             *(
                 _tap(told, hours[told.mark], x(n), axis)
                 for n, told in enumerate(shown, 1)
                 if not told.left_out
             ),
-            Markup('<text class="course-tick" x="{}" y="{}">{}</text>').format(
+            drawn(
+                '<text class="course-tick" x="{}" y="{}">{}</text>',
                 LEFT,
                 FOOT + 16,
                 words.say("before") if len(shown) == len(found.told) else words.say("earlier"),
             ),
-            Markup('<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>').format(
-                RIGHT, FOOT + 16, words.say("last tap")
+            drawn(
+                '<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>',
+                RIGHT,
+                FOOT + 16,
+                words.say("last tap"),
             ),
             Markup("</svg>"),
         ]
@@ -94,8 +102,14 @@ def _tap(told: Told, mark_hours: float, x: float, axis: Axis) -> Markup:
     at = min(max(percent(told.hours / mark_hours), axis.low), axis.high)
     y = axis.y(at)
     tip, foot = (y + 5, y - 4) if told.ready else (y - 5, y + 4)
-    return Markup('<path class="flag-mark" d="M{} {}L{} {}L{} {}Z"/>').format(
-        x, round(tip, 1), round(x - 5, 1), round(foot, 1), round(x + 5, 1), round(foot, 1)
+    return drawn(
+        '<path class="flag-mark" d="M{} {}L{} {}L{} {}Z"/>',
+        x,
+        round(tip, 1),
+        round(x - 5, 1),
+        round(foot, 1),
+        round(x + 5, 1),
+        round(foot, 1),
     )
 
 

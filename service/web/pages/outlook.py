@@ -24,6 +24,7 @@ from service.web.pages.band import draw_band
 from service.web.pages.outlook_table import days_of
 from service.web.pages.plot import LEFT, RIGHT, WARM_TOP, Axis
 from service.web.pages.render import renderer_of
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -101,9 +102,12 @@ def _fan(
     said = words.say("Air and dew point expected over the next 48 h.")
     said = f"{said} {_said(windows, words, now)}"
     parts = [
-        Markup(
-            '<svg class="course outlook" viewBox="0 0 {} {}" role="img" aria-label="{}">'
-        ).format(WIDTH, HEIGHT, said),
+        drawn(
+            '<svg class="course outlook" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+            WIDTH,
+            HEIGHT,
+            said,
+        ),
         *_levels(axis, words),
         *_hours(from_at, to_at, words, x),
     ]
@@ -111,11 +115,9 @@ def _fan(
         rows = [(h.at, h.dew_point_c if kind == "dew" else h.air_c) for h in hours]
         upper = [f"{x(at)} {axis.y(q.p90)}" for at, q in rows]
         lower = [f"{x(at)} {axis.y(q.p10)}" for at, q in reversed(rows)]
-        parts.append(
-            Markup('<path class="fan fan-{}" d="M{}Z"/>').format(kind, "L".join(upper + lower))
-        )
+        parts.append(drawn('<path class="fan fan-{}" d="M{}Z"/>', kind, "L".join(upper + lower)))
         middle = "L".join(f"{x(at)} {axis.y(q.p50)}" for at, q in rows)
-        parts.append(Markup('<path class="line line-{}" d="M{}"/>').format(kind, middle))
+        parts.append(drawn('<path class="line line-{}" d="M{}"/>', kind, middle))
     parts += [_band(w, x) for w in windows]
     last = hours[-1]
     names = [
@@ -126,9 +128,7 @@ def _fan(
         names = [(words.say("Air"), names[0][1] - 7), (words.say("Dew"), names[0][1] + 7)]
     names.append(("%", BAND_FOOT - 6))
     parts += [
-        Markup('<text class="course-name" x="{}" y="{}">{}</text>').format(
-            RIGHT + 5, round(y + 4, 1), name
-        )
+        drawn('<text class="course-name" x="{}" y="{}">{}</text>', RIGHT + 5, round(y + 4, 1), name)
         for name, y in names
     ]
     return Markup().join([*parts, Markup("</svg>")])
@@ -152,12 +152,15 @@ def _band(window: SprayWindow, x: Callable[[datetime], float]) -> Markup:
     left, right = x(window.start_at), x(window.end_at)
     text = Markup("")
     if right - left > 30:
-        text = Markup(
-            '<text class="band-text" x="{}" y="{}" text-anchor="middle">{} %</text>'
-        ).format(round((left + right) / 2, 1), BAND_FOOT - 2, f"{100 * window.probability:.0f}")
-    shape = Markup('<rect class="band" x="{}" y="{}" width="{}" height="{}"/>')
+        text = drawn(
+            '<text class="band-text" x="{}" y="{}" text-anchor="middle">{} %</text>',
+            round((left + right) / 2, 1),
+            BAND_FOOT - 2,
+            f"{100 * window.probability:.0f}",
+        )
+    shape = '<rect class="band" x="{}" y="{}" width="{}" height="{}"/>'
     width, height = round(max(right - left, 2.0), 1), BAND_FOOT - BAND_TOP
-    return shape.format(left, BAND_TOP, width, height) + text
+    return drawn(shape, left, BAND_TOP, width, height) + text
 
 
 def _levels(axis: Axis, words: Words) -> list[Markup]:
@@ -165,10 +168,9 @@ def _levels(axis: Axis, words: Words) -> list[Markup]:
     first = -(-axis.low // step) * step
     values = [first + step * i for i in range(int((axis.high - first) / step) + 1)]
     return [
-        Markup(
+        drawn(
             '<line class="level" x1="{}" x2="{}" y1="{y}" y2="{y}"/>'
-            '<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>'
-        ).format(
+            '<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>',
             LEFT,
             RIGHT,
             LEFT - 5,
@@ -190,10 +192,15 @@ def _hours(
         if at >= from_at:
             said = words.weekday_short(at) if at.hour == 0 else words.clock(at)
             shown.append(
-                Markup(
+                drawn(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
-                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>'
-                ).format(x=x(at), a=WARM_TOP, b=BAND_FOOT, y=TICKS_Y, t=said)
+                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>',
+                    x=x(at),
+                    a=WARM_TOP,
+                    b=BAND_FOOT,
+                    y=TICKS_Y,
+                    t=said,
+                )
             )
         at += timedelta(hours=EVERY_H)
     return shown

@@ -15,6 +15,7 @@ from service.web import phrases
 from service.web.deps import Shop
 from service.web.pages.course import AirPoint, air_rows
 from service.web.pages.plot import Axis, breaks, levels, line
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["Stay", "draw_piece", "shown_marks", "span_of", "stays_of"]
@@ -34,9 +35,9 @@ PAST_TO_AHEAD = 1.5
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 96, 168, 336)
 
 SHAPES = {
-    "coat": Markup('<path class="done-mark" d="M{x} {a}q7 9 0 12q-7 -3 0 -12z"/>'),
-    "step": Markup('<rect class="done-step" x="{l}" y="{b}" width="7" height="7"/>'),
-    "flaw": Markup('<path class="done-step" d="M{l} {b}l7 7m0 -7l-7 7"/>'),
+    "coat": '<path class="done-mark" d="M{x} {a}q7 9 0 12q-7 -3 0 -12z"/>',
+    "step": '<rect class="done-step" x="{l}" y="{b}" width="7" height="7"/>',
+    "flaw": '<path class="done-step" d="M{l} {b}l7 7m0 -7l-7 7"/>',
 }
 
 X = Callable[[datetime], float]
@@ -114,18 +115,25 @@ def draw_piece(
     marks = shown_marks(card)
     foot = RUN_TOP + RUN_STEP * len(marks)
     parts = [
-        Markup('<svg class="clock-strip" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-            WIDTH, foot + 20, _said(card, log, from_at, now, words)
+        drawn(
+            '<svg class="clock-strip" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+            WIDTH,
+            foot + 20,
+            _said(card, log, from_at, now, words),
         ),
         *_times(from_at, until, foot, words, x),
         *_stays(stays, x),
         *_air(stays, words, x),
         *_acts(log, from_at, x),
         # Under the names of the waits, which may lie across it.
-        Markup(
+        drawn(
             '<line class="now-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
-            '<text class="now-name" x="{x}" y="13" text-anchor="middle">{}</text>'
-        ).format(18, foot, words.say("now"), x=x(now)),
+            '<text class="now-name" x="{x}" y="13" text-anchor="middle">{}</text>',
+            18,
+            foot,
+            words.say("now"),
+            x=x(now),
+        ),
         *(
             run
             for n, mark in enumerate(marks)
@@ -147,10 +155,15 @@ def _times(from_at: datetime, until: datetime, foot: float, words: Words, x: X) 
             continue
         said = words.clock(at) if step < 24 and at.hour else f"{words.weekday_short(at)} {at.day}"
         shown.append(
-            Markup(
+            drawn(
                 '<line class="hour" x1="{x}" x2="{x}" y1="{}" y2="{}"/>'
-                '<text class="course-tick" x="{x}" y="{}" text-anchor="middle">{}</text>'
-            ).format(STAY_TOP, foot, foot + 15, said, x=x(at))
+                '<text class="course-tick" x="{x}" y="{}" text-anchor="middle">{}</text>',
+                STAY_TOP,
+                foot,
+                foot + 15,
+                said,
+                x=x(at),
+            )
             if LEFT + 10 < x(at) < RIGHT - 16
             else Markup()
         )
@@ -162,14 +175,21 @@ def _stays(stays: Sequence[Stay], x: X) -> list[Markup]:
     for stay in stays:
         left, right = x(stay.from_at), x(stay.until_at)
         parts.append(
-            Markup('<rect class="stay" x="{}" y="{}" width="{}" height="{}"/>').format(
-                left, STAY_TOP, round(max(right - left - 1, 1.0), 1), STAY_FOOT - STAY_TOP
+            drawn(
+                '<rect class="stay" x="{}" y="{}" width="{}" height="{}"/>',
+                left,
+                STAY_TOP,
+                round(max(right - left - 1, 1.0), 1),
+                STAY_FOOT - STAY_TOP,
             )
         )
         if right - left > LETTER * len(stay.name) + 6:
             parts.append(
-                Markup('<text class="stay-name" x="{}" y="{}">{}</text>').format(
-                    left + 4, STAY_FOOT - 6, stay.name
+                drawn(
+                    '<text class="stay-name" x="{}" y="{}">{}</text>',
+                    left + 4,
+                    STAY_FOOT - 6,
+                    stay.name,
                 )
             )
     return parts
@@ -179,8 +199,11 @@ def _air(stays: Sequence[Stay], words: Words, x: X) -> list[Markup]:
     rows = [row for stay in stays for row in stay.air]
     if not rows:
         return [
-            Markup('<text class="course-tick" x="{}" y="{}">{}</text>').format(
-                LEFT + 4, (AIR_TOP + AIR_FOOT) / 2, words.say("no reading of its air")
+            drawn(
+                '<text class="course-tick" x="{}" y="{}">{}</text>',
+                LEFT + 4,
+                (AIR_TOP + AIR_FOOT) / 2,
+                words.say("no reading of its air"),
             )
         ]
     dews = [row.dew_point_c for row in rows if row.dew_point_c is not None]
@@ -211,7 +234,7 @@ def _acts(log: Sequence[LogEntry], from_at: datetime, x: X) -> list[Markup]:
         at = x(entry.at)
         shape = SHAPES.get(entry.kind)
         if shape is not None:
-            parts.append(shape.format(x=at, l=round(at - 3.5, 1), a=ACT_Y - 7, b=ACT_Y - 3))
+            parts.append(drawn(shape, x=at, l=round(at - 3.5, 1), a=ACT_Y - 7, b=ACT_Y - 3))
     return parts
 
 
@@ -232,15 +255,15 @@ def _run(
     )
     wide = len(said) * LETTER
     at = max(min(left, RIGHT - wide), LEFT)
-    parts = [
-        Markup('<text class="run-name" x="{}" y="{}">{}</text>').format(
-            round(at, 1), top + 11, said
-        )
-    ]
+    parts = [drawn('<text class="run-name" x="{}" y="{}">{}</text>', round(at, 1), top + 11, said)]
     filled = min(here, x(mark.ready_at)) if mark.reached else here
     parts.append(
-        Markup('<rect class="run" x="{}" y="{}" width="{}" height="{}"/>').format(
-            left, bar, round(max(filled - left, 1.0), 1), RUN_HIGH
+        drawn(
+            '<rect class="run" x="{}" y="{}" width="{}" height="{}"/>',
+            left,
+            bar,
+            round(max(filled - left, 1.0), 1),
+            RUN_HIGH,
         )
     )
     if mark.reached or mark.ready_from is None:
@@ -250,17 +273,27 @@ def _run(
     strokes = int((last - first) / 4)
     return [
         *parts,
-        Markup('<rect class="run-bed" x="{}" y="{}" width="{}" height="{}"/>').format(
-            left, bar, round(max(last - left, 1.0), 1), RUN_HIGH
+        drawn(
+            '<rect class="run-bed" x="{}" y="{}" width="{}" height="{}"/>',
+            left,
+            bar,
+            round(max(last - left, 1.0), 1),
+            RUN_HIGH,
         ),
         *(
-            Markup('<line class="hatch-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>').format(
-                bar, bar + RUN_HIGH, x=round(first + 4 * n, 1)
+            drawn(
+                '<line class="hatch-line" x1="{x}" x2="{x}" y1="{}" y2="{}"/>',
+                bar,
+                bar + RUN_HIGH,
+                x=round(first + 4 * n, 1),
             )
             for n in range(strokes + 1)
         ),
-        Markup('<line class="run-mid" x1="{x}" x2="{x}" y1="{}" y2="{}"/>').format(
-            bar - 3, bar + RUN_HIGH + 3, x=middle
+        drawn(
+            '<line class="run-mid" x1="{x}" x2="{x}" y1="{}" y2="{}"/>',
+            bar - 3,
+            bar + RUN_HIGH + 3,
+            x=middle,
         ),
     ]
 

@@ -126,7 +126,12 @@ def _air(
         chosen=chosen,
         check=None if chosen is None else shop.desk.spray_check(place.id, chosen.id),
         course=course_figure(
-            shop, renderer, place, _start(now, span), now, None if chosen is None else chosen.id
+            shop,
+            renderer.words,
+            place,
+            _start(now, span),
+            now,
+            None if chosen is None else chosen.id,
         ),
         **({"errors": {}, "values": {}} | more),
     )

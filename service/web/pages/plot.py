@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = [
@@ -64,7 +65,7 @@ def levels(axis: Axis, say: Callable[[float], str], right: float = RIGHT) -> lis
     """Draw round values across a panel; ``say`` puts one into words that end with its unit."""
     step = next((s for s in (2.0, 5.0, 10.0, 25.0, 50.0) if (axis.high - axis.low) / s <= 5), 50.0)
     first = -(-axis.low // step) * step
-    level = Markup(
+    level = (
         '<line class="level" x1="{}" x2="{}" y1="{y}" y2="{y}"/>'
         '<text class="course-tick" x="{}" y="{}" text-anchor="end">{}</text>'
     )
@@ -72,7 +73,7 @@ def levels(axis: Axis, say: Callable[[float], str], right: float = RIGHT) -> lis
     while first <= axis.high:
         y = axis.y(first)
         text = say(first).rsplit(" ", 1)[0]
-        shown.append(level.format(LEFT, right, LEFT - 5, round(y + 4, 1), text, y=y))
+        shown.append(drawn(level, LEFT, right, LEFT - 5, round(y + 4, 1), text, y=y))
         first += step
     return shown
 
@@ -90,10 +91,15 @@ def times(
         if at >= from_at:
             text = words.clock(at) if step < 24 else words.weekday_short(at)
             shown.append(
-                Markup(
+                drawn(
                     '<line class="hour" x1="{x}" x2="{x}" y1="{a}" y2="{b}"/>'
-                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>'
-                ).format(x=x(at), a=WARM_TOP, b=DAMP_FOOT, y=DAMP_FOOT + 16, t=text)
+                    '<text class="course-tick" x="{x}" y="{y}" text-anchor="middle">{t}</text>',
+                    x=x(at),
+                    a=WARM_TOP,
+                    b=DAMP_FOOT,
+                    y=DAMP_FOOT + 16,
+                    t=text,
+                )
             )
         at += timedelta(hours=step)
     return shown
@@ -117,4 +123,4 @@ def line(kind: str, points: Sequence[tuple[float, float | None]], broken: set[in
             continue
         path.append(f"{'L' if drawing and index not in broken else 'M'}{px} {py}")
         drawing = True
-    return Markup('<path class="line line-{}" d="{}"/>').format(kind, "".join(path))
+    return drawn('<path class="line line-{}" d="{}"/>', kind, "".join(path))

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterable, Sequence
-from functools import partial
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache, partial
 from typing import Any, cast
 
 import jinja2
 from fastapi import Request
+from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
 from service.address import page_of
@@ -83,6 +84,7 @@ class Studio:
         drawer.install_gettext_callables(  # type: ignore[attr-defined]  # of the extension
             tongue.gettext, tongue.ngettext, newstyle=True
         )
+        drawer.globals["_"] = _saying(tongue)
         own = PhrasesIn(tongue)
         drawer.filters["iso"] = models.iso
         drawer.filters["pairs"] = lambda things: _pairs(things, tongue)
@@ -205,6 +207,23 @@ def _here(request: Request) -> str:
     kept = [(k, v) for k, v in request.query_params.multi_items() if k not in {"did", "said"}]
     query = str(request.query_params.__class__(kept)) if kept else ""
     return request.url.path + (f"?{query}" if query else "")
+
+
+def _saying(tongue: Tongue) -> Callable[..., Markup]:
+    """Return what templates say ``_(...)`` by: the same as the extension's, which asks twice."""
+
+    @lru_cache(maxsize=4096)
+    def message(english: str) -> Markup:
+        return Markup(tongue.gettext(english))  # noqa: S704 -- ours, as the template around it
+
+    @lru_cache(maxsize=4096)
+    def plain(english: str) -> Markup:
+        return message(english) % {}
+
+    def say(english: str, **given: object) -> Markup:
+        return message(english) % given if given else plain(english)
+
+    return say
 
 
 def _pairs(things: Iterable[Any], tongue: Tongue) -> list[tuple[str, str]]:

@@ -25,6 +25,7 @@ from service.web.pages.plot import (
     line,
     times,
 )
+from service.web.svg import drawn
 from service.web.words import Words
 
 __all__ = ["SensorChart", "sensor_chart"]
@@ -115,8 +116,11 @@ def _draw(
     names = [(words.say("Air"), warm.y(last.air_c)), (words.say("RH"), damp.y(last.rh_pct))]
     return Markup().join(
         [
-            Markup('<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-                WIDTH, HEIGHT, summary
+            drawn(
+                '<svg class="course" viewBox="0 0 {} {}" role="img" aria-label="{}">',
+                WIDTH,
+                HEIGHT,
+                summary,
             ),
             *levels(warm, lambda c: words.temperature(c, 0)),
             *levels(damp, lambda rh: f"{rh:.0f} %"),
@@ -125,8 +129,11 @@ def _draw(
             *_marks(points, x, lambda p: _kept(warm, p.air_c)),
             *_marks(points, x, lambda p: _kept(damp, p.rh_pct)),
             *(
-                Markup('<text class="course-name" x="{}" y="{}">{}</text>').format(
-                    RIGHT + 5, round(y + 4, 1), name
+                drawn(
+                    '<text class="course-name" x="{}" y="{}">{}</text>',
+                    RIGHT + 5,
+                    round(y + 4, 1),
+                    name,
                 )
                 for name, y in names
             ),

@@ -14,7 +14,7 @@ from service.store.errors import StoreError
 from service.store.tables import Flaw, Notice
 from service.store.window_book import SprayOutlook
 from service.web.deps import Shop
-from service.web.pages.course import POINTS, air_rows
+from service.web.pages.course import course_figure
 from service.web.views import Asked
 
 __all__ = [
@@ -100,8 +100,11 @@ def look_ahead(shop: Shop, asked: Asked) -> None:
             return
         # Once more, for an answer that has just turned: after *wait* the limits are stricter.
         seen = look(shop, asked)
-        if seen is not None:
-            air_rows(shop, seen.choice.place.id, *last_day(shop.clock.now()), POINTS)
+        if seen is None:
+            return
+        shop.planner.working()
+        for words in shop.views.spoken():
+            course_figure(shop, words, seen.choice.place, *last_day(shop.clock.now()))
 
 
 def places_of(shop: Shop, views: Sequence[Asked]) -> list[str]:
@@ -125,7 +128,7 @@ def checks_for(shop: Shop, cards: Sequence[InstrumentCard]) -> dict[int, SprayCh
             continue
         try:
             asked[card.id] = shop.desk.spray_check(
-                card.place_id, act.material_id, instrument_id=card.id
+                card.place_id, act.material_id, instrument_id=card.id, card=card
             )
         except StoreError:  # wiped on, not sprayed; or a material the shop has taken out
             continue
@@ -138,7 +141,11 @@ def _check(shop: Shop, choice: Choice) -> tuple[SprayCheck, str]:
     piece = None if choice.instrument is None else choice.instrument.id
     try:
         asked = shop.desk.spray_check(
-            *ids, instrument_id=piece, wet_um=choice.wet_um, retarder_pct=choice.retarder_pct
+            *ids,
+            instrument_id=piece,
+            wet_um=choice.wet_um,
+            retarder_pct=choice.retarder_pct,
+            card=choice.instrument,
         )
     except StoreError as refusal:
         return shop.desk.spray_check(
