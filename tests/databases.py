@@ -6,26 +6,34 @@ Every data folder has one database. Tables are made once and copied, which is qu
 from __future__ import annotations
 
 import atexit
+import contextlib
 import hashlib
 import os
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import Connection, create_engine, pool, text
 
-from service.store.db import Database, sqlite_path, sqlite_url
+from service.store.db import WRITERS, Database, sqlite_path, sqlite_url
 
 __all__ = [
     "ON_POSTGRESQL",
     "address",
+    "asked",
     "copied",
     "environment",
     "fresh",
+    "locked",
+    "on_disk",
     "on_server",
+    "reachable",
+    "set_in",
     "setting",
     "sqlite_only",
 ]
@@ -57,6 +65,40 @@ def environment(folder: Path) -> dict[str, str]:
     return found if url is None else found | {"BOOTHGLASS_DATABASE_URL": url}
 
 
+def set_in(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+    """Let commands that this process runs find a data folder and its database."""
+    for name, value in environment(folder).items():
+        monkeypatch.setenv(name, value)
+
+
+def asked(folder: Path, statement: str) -> list[tuple[Any, ...]]:
+    """Ask a data folder's database from outside of the service: values as they lie there."""
+    with _from_outside(folder) as connection:
+        return [tuple(row) for row in connection.exec_driver_sql(statement)]
+
+
+@contextlib.contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Hold the lock that writers take, as another process does."""
+    take, leave = "BEGIN IMMEDIATE", "ROLLBACK"
+    if ON_POSTGRESQL:
+        take, leave = (f"SELECT pg_advisory_{what}({WRITERS})" for what in ("lock", "unlock"))
+    with _from_outside(folder) as connection:
+        connection.exec_driver_sql(take)
+        try:
+            yield
+        finally:
+            connection.exec_driver_sql(leave)
+
+
+@contextlib.contextmanager
+def _from_outside(folder: Path) -> Iterator[Connection]:
+    engine = create_engine(address(folder), isolation_level="AUTOCOMMIT", poolclass=pool.NullPool)
+    with engine.connect() as connection:
+        yield connection
+    engine.dispose()
+
+
 def fresh(folder: Path) -> str:
     """Give a data folder a database with all tables and no rows; return its address."""
     if not ON_POSTGRESQL:
@@ -66,6 +108,28 @@ def fresh(folder: Path) -> str:
     _server().do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
     _server().do(f"CREATE DATABASE {name} TEMPLATE {_postgres_with_tables()}")
     return _server().address(name)
+
+
+def reachable() -> Path:
+    """Make a folder that the PostgreSQL server reaches."""
+    return Path(tempfile.mkdtemp(dir=_server().folder))
+
+
+@contextlib.contextmanager
+def on_disk(folder: Path, disk: Path) -> Iterator[None]:
+    """Let the database of a data folder lie on a disk of its own; SQLite's file lies there."""
+    if not ON_POSTGRESQL:
+        yield
+        return
+    name, server = _name(folder), _server()
+    server.owns(disk)
+    server.do(f"CREATE TABLESPACE {name} LOCATION '{disk}'")
+    server.do(f"CREATE DATABASE {name} TEMPLATE {_postgres_with_tables()} TABLESPACE {name}")
+    try:
+        yield
+    finally:
+        server.do(f"DROP DATABASE {name} WITH (FORCE)")
+        server.do(f"DROP TABLESPACE {name}")
 
 
 def on_server(name: str) -> str:
@@ -122,8 +186,7 @@ class _Server:
         self.folder = Path(tempfile.mkdtemp(prefix="boothglass-pg-"))
         # PostgreSQL refuses to run as root; its package brings a user.
         self._as = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
-        if self._as:
-            shutil.chown(self.folder, "postgres")
+        self.owns(self.folder)
         self._run("initdb", "--no-sync", "-A", "trust", "-U", "tests", "-E", "UTF8")
         options = (
             f"-c listen_addresses= -c unix_socket_directories={self.folder} -c fsync=off"
@@ -134,6 +197,11 @@ class _Server:
 
     def address(self, name: str) -> str:
         return f"postgresql+psycopg://tests@/{name}?host={self.folder}"
+
+    def owns(self, folder: Path) -> None:
+        """Let the server write into a folder."""
+        if self._as:
+            shutil.chown(folder, "postgres")
 
     def do(self, statement: str) -> None:
         with self._engine.connect() as connection:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import databases
 import pytest
 from equipment import eventually
 
@@ -38,7 +39,12 @@ def opened(tmp_path: Path) -> Iterator[Opened]:
     def opened(rate: float = 1.0) -> tuple[Shop, Feed]:
         close()
         settings = Settings(
-            data=tmp_path, mqtt_port=0, zone="Europe/Lisbon", clock_start=NOON, clock_rate=rate
+            data=tmp_path,
+            database_url=databases.setting(tmp_path),
+            mqtt_port=0,
+            zone="Europe/Lisbon",
+            clock_start=NOON,
+            clock_rate=rate,
         )
         shop = Shop(settings)
         feed = begin(shop, DampSpring(41))

@@ -8,10 +8,11 @@ import sys
 import threading
 from pathlib import Path
 
+import databases
 import pytest
 from equipment import Mosquitto, SetClock, eventually, free_port
 
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.kinds import Kinds
 
 pytestmark = [pytest.mark.real, pytest.mark.slow]
@@ -22,7 +23,7 @@ BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
 
 def listen(*options: str, data: Path, **settings: str) -> subprocess.CompletedProcess[str]:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("BOOTHGLASS_")}
-    environment |= {"BOOTHGLASS_DATA": str(data), "BOOTHGLASS_ZONE": "UTC", **settings}
+    environment |= {**databases.environment(data), "BOOTHGLASS_ZONE": "UTC", **settings}
     return subprocess.run(
         [BOOTHGLASS, "listen", *options],
         env=environment, capture_output=True, text=True, timeout=90, stdin=subprocess.DEVNULL,
@@ -68,7 +69,7 @@ def test_it_shows_proposes_and_adopts(tmp_path, mosquitto):
         adopted = listen("--seconds", "4", "--adopt", "1", data=tmp_path / "data", **url)
         assert adopted.returncode == 0, adopted.stderr
         assert "Adopted K1 (k1): attic/{sensor}/state" in adopted.stdout
-    database = Database(sqlite_url(tmp_path / "data"))
+    database = Database(databases.address(tmp_path / "data"))
     (kind,) = Kinds(database, SetClock()).in_use()
     database.dispose()
     assert (kind.id, kind.trouble) == ("k1", None)
@@ -90,7 +91,7 @@ def test_beside_a_service_with_its_own_broker(tmp_path):
     data = tmp_path / "data"
     environment = {k: v for k, v in os.environ.items() if not k.startswith("BOOTHGLASS_")}
     environment |= {
-        "BOOTHGLASS_DATA": str(data),
+        **databases.environment(data),
         "BOOTHGLASS_HTTP_PORT": str(free_port()),
         "BOOTHGLASS_MQTT_PORT": str(free_port()),
         "BOOTHGLASS_ZONE": "UTC",

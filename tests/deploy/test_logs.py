@@ -9,6 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import databases
 import pytest
 
 from service.logs import formatter
@@ -68,7 +69,7 @@ def test_json_is_an_object_a_line_with_the_fields_of_the_event() -> None:
 def test_a_service_logs_so(tmp_path: Path) -> None:
     """Port 1 is nobody's: the intake says so, line by line, until it is stopped."""
     told = {
-        "BOOTHGLASS_DATA": str(tmp_path),
+        **databases.environment(tmp_path),
         "BOOTHGLASS_LOG_FORMAT": "json",
         "BOOTHGLASS_LOG_LEVEL": "info",
         "BOOTHGLASS_HTTP_PORT": "0",

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import databases
 import httpx
 import pytest
 from equipment import free_port
@@ -95,7 +96,7 @@ def test_a_service_without_sign_in_says_so_and_needs_no_link(tmp_path: Path) -> 
 
 def test_the_demo_opens_to_the_network_only_where_that_is_said(tmp_path: Path) -> None:
     env = {k: v for k, v in os.environ.items() if not k.startswith("BOOTHGLASS_SIGN")}
-    env |= {"BOOTHGLASS_DATA": str(tmp_path), "BOOTHGLASS_HTTP_PORT": str(free_port())}
+    env |= {**databases.environment(tmp_path), "BOOTHGLASS_HTTP_PORT": str(free_port())}
     for more, arguments in (({}, ["--lan"]), ({"BOOTHGLASS_LAN": "1"}, [])):
         done = subprocess.run(
             [BOOTHGLASS, "demo", *arguments],

@@ -20,7 +20,7 @@ from service.intake.client import Intake
 from service.intake.settler import Settler
 from service.settings import parse_mqtt_url
 from service.store import db as store_db
-from service.store.db import Database, sqlite_url
+from service.store.db import Database, database_url
 from service.store.readings import Recorded
 
 
@@ -69,7 +69,7 @@ def keep_books(intake: Intake, file: Path) -> None:
 def main() -> None:
     url, folder = sys.argv[1], Path(sys.argv[2])
     store_db.BUSY_TIMEOUT_MS = int(os.environ.get("BUSY_TIMEOUT_MS", store_db.BUSY_TIMEOUT_MS))
-    database = Database(sqlite_url(folder))
+    database = Database(database_url(folder, os.environ.get("BOOTHGLASS_DATABASE_URL")))
     database.upgrade()
     settler = Settler(database, on_settled=lambda _: None, busy=lambda: intake.flooded)
 

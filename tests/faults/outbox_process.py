@@ -22,7 +22,7 @@ from sqlmodel import func, select
 from service.notify.postman import Postman
 from service.shop.notices import Draft
 from service.store import outbox as store_outbox
-from service.store.db import Database, sqlite_url
+from service.store.db import Database, database_url
 from service.store.notice_book import _write
 from service.store.outbox import Outbox
 from service.store.tables import Notice
@@ -44,7 +44,8 @@ class FastClock:
 def main() -> None:
     folder, count = Path(sys.argv[1]), int(sys.argv[2])
     store_outbox.LEASE = timedelta(seconds=0.5)  # whoever claimed before is surely dead
-    database, clock = Database(sqlite_url(folder)), FastClock()
+    database = Database(database_url(folder, os.environ.get("BOOTHGLASS_DATABASE_URL")))
+    clock = FastClock()
     outbox = Outbox(database, clock, lambda: UTC)
     words = Words(UTC)
     postman = Postman(

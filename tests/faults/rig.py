@@ -8,7 +8,6 @@ import math
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 import threading
@@ -18,11 +17,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import databases
 import paho.mqtt.client as mqtt
 from equipment import PASSWORD, USER, Mosquitto, eventually
 from paho.mqtt.enums import CallbackAPIVersion
 
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.rebuilding import rebuild
 
 TOPICS = ("boothglass/booth/wall", "boothglass/booth/door", "boothglass/rack/beam")
@@ -154,7 +154,7 @@ class Service:
     ) -> None:
         self._how = [sys.executable, str(Path(__file__).with_name("intake_process.py"))]
         self._how += [broker.url, str(data)]
-        self._env = dict(os.environ)
+        self._env = os.environ | databases.environment(data)
         if busy_timeout_ms is not None:
             self._env["BUSY_TIMEOUT_MS"] = str(busy_timeout_ms)
         self._health = data.parent / "health.json"
@@ -211,10 +211,6 @@ class Rig:
         self.sensors = Sensors(self.broker, seed, near=near)
 
     @property
-    def file(self) -> Path:
-        return self.data / "boothglass.sqlite"
-
-    @property
     def books(self) -> Path:
         return self.data.parent
 
@@ -226,8 +222,7 @@ class Rig:
 
     def ask(self, statement: str) -> list[tuple[object, ...]]:
         """Ask the database, from outside of the service."""
-        with contextlib.closing(sqlite3.connect(self.file, timeout=10)) as database:
-            return database.execute(statement).fetchall()
+        return databases.asked(self.data, statement)
 
     def landed(self) -> list[Key]:
         rows = self.ask("select place_id, name, at from reading join sensor on sensor_id = id")
@@ -299,7 +294,7 @@ class Rig:
 
     def _equals_a_rebuild(self) -> bool:
         before = self._derived()
-        database = Database(sqlite_url(self.data))
+        database = Database(databases.address(self.data))
         found = rebuild(database)
         database.dispose()
         return found.same and before == self._derived() and before[2] == []

@@ -6,20 +6,24 @@ import contextlib
 import os
 import resource
 import shutil
-import sqlite3
 import subprocess
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import databases
+import pytest
 from equipment import eventually
 from rig import LONG_S, Outcome, Rig
+
+from service.store.db import sqlite_path
 
 A_SECOND = 200.0
 """Readings a second while faults strike."""
 
-DISK_BYTES = 8 * 1024 * 1024
+DISK_BYTES = (32 if databases.ON_POSTGRESQL else 8) * 1024 * 1024
+"""An empty database takes some 10 MiB on PostgreSQL."""
 
 
 @dataclass(frozen=True)
@@ -72,11 +76,16 @@ def broker_killed(folder: Path, rounds: int) -> Told:
 
 def disk_full(folder: Path, rounds: int) -> Told:
     """Let the disk fill up under the database, and make room again."""
-    with _small_disk(folder) as (data, how), rig(folder, 3, data=data) as shop:
+    with (
+        _small_disk(folder) as (disk, how),
+        _database_on(disk, folder) as data,
+        rig(folder, 3, data=data) as shop,
+    ):
         for _ in range(rounds):
-            with shop.sensors.sending(A_SECOND), _filled(shop, how):
+            with shop.sensors.sending(A_SECOND), _filled(shop, disk, how):
                 eventually(lambda: shop.service.health()["problems"], LONG_S, "the disk is full")
-                assert "full" in str(shop.service.health()) or "I/O" in str(shop.service.health())
+                said = str(shop.service.health()["problems"])
+                assert any(word in said for word in ("full", "I/O", "No space left"))
                 time.sleep(1.0)
             eventually(lambda: not shop.service.health()["problems"], LONG_S, "there is room again")
         outcome = shop.outcome()
@@ -105,9 +114,9 @@ def database_locked(folder: Path, rounds: int, *, busy_timeout_ms: int = 10_000)
     held_s = 1.5 * busy_timeout_ms / 1000.0 + 1.0
     with rig(folder, 5, busy_timeout_ms=busy_timeout_ms) as shop:
         for _ in range(rounds):
-            with shop.sensors.sending(A_SECOND), contextlib.closing(_lock(shop.file)):
+            with shop.sensors.sending(A_SECOND), databases.locked(shop.data):
                 time.sleep(held_s)
-                assert "locked" in str(shop.service.health()["problems"])
+                assert "lock" in str(shop.service.health()["problems"])
             eventually(lambda: not shop.service.health()["problems"], LONG_S, "the lock is gone")
         outcome = shop.outcome()
     how = f"write lock held by another process for {held_s:g} s, waited for {busy_timeout_ms} ms"
@@ -155,28 +164,42 @@ ALL: tuple[Callable[[Path, int], Told], ...] = (
 
 @contextlib.contextmanager
 def _small_disk(folder: Path) -> Iterator[tuple[Path, str]]:
-    """Make a file system of a few megabytes; where that may not be done, bound the file's size."""
-    mount = folder / "data"
-    mount.mkdir(parents=True)
+    """Make a file system of a few megabytes; where that may not be done, bound the file's size.
+
+    That bounds a file that the service writes, so with PostgreSQL there is nothing to be done.
+    """
+    # PostgreSQL has a user of its own, who does not reach into a test's folder.
+    mount = databases.reachable() if databases.ON_POSTGRESQL else folder / "data"
+    mount.mkdir(parents=True, exist_ok=True)
     how = ["mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "boothglass-test", str(mount)]
     if (
         shutil.which("mount")
         and not subprocess.run(how, capture_output=True, check=False).returncode
     ):
         try:
-            yield mount, "a file system of 8 MiB (tmpfs) without room"
+            yield mount, f"a file system of {DISK_BYTES >> 20} MiB (tmpfs) without room"
         finally:
             subprocess.run(["umount", "-l", str(mount)], check=True)
+    elif databases.ON_POSTGRESQL:
+        pytest.skip("no file system can be mounted here")
     else:
         yield mount, "the largest size of a file (RLIMIT_FSIZE) reached"
 
 
 @contextlib.contextmanager
-def _filled(shop: Rig, how: str) -> Iterator[None]:
+def _database_on(disk: Path, folder: Path) -> Iterator[Path]:
+    """Let the database lie on that disk; give its data folder."""
+    data = folder / "data" if databases.ON_POSTGRESQL else disk
+    with databases.on_disk(data, disk):
+        yield data
+
+
+@contextlib.contextmanager
+def _filled(shop: Rig, disk: Path, how: str) -> Iterator[None]:
     """Leave next to no room, then all of it."""
     if "tmpfs" in how:
-        filler = shop.data / "filler"
-        free = os.statvfs(shop.data)
+        filler = disk / "filler"
+        free = os.statvfs(disk)
         # The service may take some of it meanwhile: then it is full already.
         with contextlib.suppress(OSError), filler.open("wb", buffering=0) as out:
             out.write(bytes(max(0, free.f_bavail * free.f_frsize - 32 * 1024)))
@@ -185,15 +208,10 @@ def _filled(shop: Rig, how: str) -> Iterator[None]:
         return
     assert shop.service.process is not None
     pid = shop.service.process.pid
-    log = shop.file.with_name("boothglass.sqlite-wal")
-    most = max(shop.file.stat().st_size, log.stat().st_size) + 32 * 1024
+    file = sqlite_path(shop.data)
+    log = file.with_name(f"{file.name}-wal")
+    most = max(file.stat().st_size, log.stat().st_size) + 32 * 1024
     _, hard = resource.prlimit(pid, resource.RLIMIT_FSIZE)
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (most, hard))
     yield
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (hard, hard))
-
-
-def _lock(file: Path) -> sqlite3.Connection:
-    other = sqlite3.connect(file, isolation_level=None, timeout=10)
-    other.execute("BEGIN IMMEDIATE")
-    return other

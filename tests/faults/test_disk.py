@@ -6,6 +6,7 @@ or disk is full", as it does where the file system has no more room.
 
 from __future__ import annotations
 
+import databases
 import pytest
 from equipment import eventually
 from sqlalchemy import event
@@ -15,7 +16,7 @@ from service.intake.client import Intake
 from service.store.db import Database, sqlite_url
 from service.store.tables import Reading
 
-pytestmark = pytest.mark.real
+pytestmark = [pytest.mark.real, databases.sqlite_only]
 
 TOPIC = "boothglass/booth/wall"
 

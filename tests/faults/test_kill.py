@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
+import os
 import signal
-import sqlite3
 import subprocess
 import sys
 import textwrap
@@ -14,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Self
 
+import databases
 import pytest
 from equipment import Mosquitto, eventually
 
@@ -37,7 +37,10 @@ class Child:
         self.recorded = 0
         self.up = False
         self._process = subprocess.Popen(
-            [sys.executable, str(script), broker.url, str(data)], stdout=subprocess.PIPE, text=True
+            [sys.executable, str(script), broker.url, str(data)],
+            env=os.environ | databases.environment(data),
+            stdout=subprocess.PIPE,
+            text=True,
         )
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
@@ -61,8 +64,7 @@ class Child:
 
 
 def rows(data: Path) -> list[int]:
-    with contextlib.closing(sqlite3.connect(data / "boothglass.sqlite")) as raw:
-        return [at for (at,) in raw.execute("select at from reading order by at")]
+    return [at for (at,) in databases.asked(data, "select at from reading order by at")]
 
 
 def wanted() -> list[int]:
@@ -99,6 +101,7 @@ def test_killed_at_the_narrowest_moments(mosquitto, data_folder, moment):
     trap = "import os, signal, time\n" + textwrap.dedent(MOMENTS[moment]) + "\n\ndef main()"
     ended = subprocess.run(
         [sys.executable, "-c", script.replace("def main()", trap), mosquitto.url, str(data_folder)],
+        env=os.environ | databases.environment(data_folder),
         stdout=subprocess.PIPE, timeout=90, check=False,
     )  # fmt: skip
     assert ended.returncode == -signal.SIGKILL

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import random
-import sqlite3
 import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import databases
 import paho.mqtt.client as mqtt
 import pytest
 from equipment import PASSWORD, USER, Mosquitto, SetClock, eventually
 from paho.mqtt.enums import CallbackAPIVersion
 from test_kill import Child
 
-from service.store.db import Database, sqlite_url
+from service.store.db import Database
 from service.store.kinds import Kinds
 
 pytestmark = [pytest.mark.real, pytest.mark.slow]
@@ -41,8 +40,7 @@ def instants() -> list[float]:
 
 def kept(data: Path) -> list[tuple[int, float, float]]:
     query = "select at, raw_air_c, raw_rh_pct from reading order by at"
-    with contextlib.closing(sqlite3.connect(data / "boothglass.sqlite")) as raw:
-        return [tuple(row) for row in raw.execute(query)]
+    return databases.asked(data, query)
 
 
 def shuffled() -> list[tuple[str, float]]:
@@ -71,8 +69,7 @@ def publish(broker: Mosquitto, halves: list[tuple[str, float]]) -> None:
 def test_killed_again_and_again_no_reading_is_lost_or_doubled(tmp_path, mosquitto):
     data = tmp_path / "data"
     data.mkdir()
-    database = Database(sqlite_url(data))
-    database.upgrade()
+    database = Database(databases.fresh(data))
     Kinds(database, SetClock()).adopt("Rack", KIND)
     database.dispose()
     with Child(mosquitto, data) as child:

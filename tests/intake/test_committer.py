@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from collections.abc import Iterator
 from datetime import timedelta
@@ -290,15 +289,12 @@ def test_a_locked_database_holds_back_the_acknowledgement_and_nothing_is_lost(
     bench = impatient_bench
     bench.send(1)
     eventually(lambda: bench.acknowledged == [1])
-    other = sqlite3.connect(data_folder / "boothglass.sqlite", isolation_level=None)
-    other.execute("BEGIN EXCLUSIVE")
-    bench.send(2)
-    eventually(lambda: bench.committer.problem is not None)
-    assert "locked" in bench.committer.problem
-    bench.send(3)
-    assert bench.acknowledged == [1]
-    other.execute("COMMIT")
-    other.close()
+    with databases.locked(data_folder):
+        bench.send(2)
+        eventually(lambda: bench.committer.problem is not None)
+        assert "lock" in bench.committer.problem
+        bench.send(3)
+        assert bench.acknowledged == [1]
     eventually(lambda: bench.acknowledged == [1, 2, 3])
     assert bench.kept() == 3
     assert bench.committer.problem is None
@@ -308,10 +304,8 @@ def test_a_locked_database_holds_back_the_acknowledgement_and_nothing_is_lost(
 @pytest.mark.real
 def test_stopping_while_the_database_is_locked_acknowledges_nothing(impatient_bench, data_folder):
     bench = impatient_bench
-    other = sqlite3.connect(data_folder / "boothglass.sqlite", isolation_level=None)
-    other.execute("BEGIN EXCLUSIVE")
-    bench.send(1)
-    eventually(lambda: bench.committer.problem is not None)
-    bench.committer.stop()
-    other.close()
+    with databases.locked(data_folder):
+        bench.send(1)
+        eventually(lambda: bench.committer.problem is not None)
+        bench.committer.stop()
     assert bench.acknowledged == []

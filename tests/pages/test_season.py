@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import databases
 import pytest
 from conftest import PHONE, WIDE
 from playwright.sync_api import Page, expect
@@ -251,7 +252,7 @@ def walk_to_report(page: Page, shop: LiveShop, flaw: int, monkeypatch: Any) -> s
     digest = re.search(r"\b[0-9a-f]{64}\b", text)
     assert digest is not None
     assert digest[0] == evidence["digest"]
-    monkeypatch.setenv("BOOTHGLASS_DATA", str(shop.settings.data))
+    databases.set_in(monkeypatch, shop.settings.data)
     same = CliRunner().invoke(cli, ["verify-evidence", str(flaw), digest[0]])
     assert (same.exit_code, "the same" in same.output) == (0, True), same.output
     other = CliRunner().invoke(cli, ["verify-evidence", str(flaw), digest[0][::-1]])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import databases
 import pytest
 from typer.testing import CliRunner
 
@@ -27,7 +28,7 @@ def shop(tmp_path, monkeypatch):
     """A shop in Berlin, whose clock stands in March 2026, and a logger's file beside it."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "logger.csv").write_text(FILE, encoding="utf-8")
-    monkeypatch.setenv("BOOTHGLASS_DATA", str(tmp_path / "data"))
+    databases.set_in(monkeypatch, tmp_path / "data")
     monkeypatch.setenv("BOOTHGLASS_ZONE", "Europe/Berlin")
     monkeypatch.setenv("BOOTHGLASS_CLOCK_START", "2026-03-02T09:00:00Z")
 

@@ -191,6 +191,7 @@ def test_a_course_is_what_it_would_be_without_anything_kept(
     compare(14)
 
 
+@databases.sqlite_only
 def test_a_database_of_one_connection_can_be_closed_and_its_file_removed(
     database: Database, data_folder: Path
 ) -> None:

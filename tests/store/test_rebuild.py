@@ -293,8 +293,7 @@ def test_the_command_beside_the_running_service(mosquitto, tmp_path):
 class TestCommand:
     @pytest.fixture(autouse=True)
     def there(self, data_folder, monkeypatch):
-        for name, value in databases.environment(data_folder).items():
-            monkeypatch.setenv(name, value)
+        databases.set_in(monkeypatch, data_folder)
 
     def run(self, *arguments):
         return CliRunner().invoke(cli, ["rebuild", *arguments])

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import databases
 import pytest
 from PIL import Image
 from pypdf import PdfReader
@@ -228,7 +229,7 @@ def test_a_correction_that_held_then_and_was_undone_is_said(tmp_path: Path) -> N
 def test_the_digest_is_checked_by_a_command_and_a_late_reading_is_found_out(
     flawed: LiveShop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("BOOTHGLASS_DATA", str(flawed.settings.data))
+    databases.set_in(monkeypatch, flawed.settings.data)
 
     def verify(flaw: str, digest: str) -> Any:
         return CliRunner().invoke(cli, ["verify-evidence", flaw, digest])

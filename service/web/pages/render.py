@@ -10,10 +10,12 @@ import json
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache, partial
+from types import CodeType
 from typing import Any, cast
 
 import jinja2
 from fastapi import Request
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
@@ -45,6 +47,24 @@ class _Blanks(dict[str, str]):
 
     def __missing__(self, name: str) -> str:
         return ""
+
+
+class _Compiled(jinja2.BytecodeCache):
+    """Templates compiled once, in memory; the languages differ in what they look up."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str], CodeType | None] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Give what was compiled of the same source before."""
+        bucket.code = self._kept.get((bucket.key, bucket.checksum))
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep what has been compiled."""
+        self._kept[bucket.key, bucket.checksum] = bucket.code
+
+
+_COMPILED = _Compiled()
 
 
 class Studio:
@@ -79,6 +99,7 @@ class Studio:
             trim_blocks=True,
             lstrip_blocks=True,
             extensions=["jinja2.ext.i18n"],
+            bytecode_cache=_COMPILED,
         )
         drawer.policies["ext.i18n.trimmed"] = True
         drawer.install_gettext_callables(  # type: ignore[attr-defined]  # of the extension
