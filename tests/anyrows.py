@@ -7,7 +7,13 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
+from service.store.per_shop import SHOP_ID
+from service.store.registry import REGISTRY
+
 __all__ = ["content", "fill", "insert"]
+
+NO_SHOPS = {"alembic_version", *REGISTRY.tables}
+"""Tables that hold nothing of a shop."""
 
 ROWS = 3
 TEXTS = ("as it was", "Größe „3 mm“, 'x' \\ \t\n 日本 🎻", "")
@@ -38,11 +44,12 @@ def insert(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> Non
 
 
 def content(connection: Connection) -> dict[str, list[dict[str, Any]]]:
-    """Every row of every table, in the order of their keys."""
+    """Every row of every table, in the order of their keys; which shop's it is is left out."""
     found = {}
     for table in _tables(connection):
-        rows = [dict(row) for row in connection.execute(sa.select(table)).mappings()]
-        keys = [column.name for column in table.primary_key]
+        asked = sa.select(*_columns(table))
+        rows = [dict(row) for row in connection.execute(asked).mappings()]
+        keys = [column.name for column in table.primary_key if column.name != SHOP_ID]
         found[table.name] = sorted(rows, key=lambda row, k=keys: [row[name] for name in k])
     return found
 
@@ -50,7 +57,12 @@ def content(connection: Connection) -> dict[str, list[dict[str, Any]]]:
 def _tables(connection: Connection) -> list[sa.Table]:
     metadata = sa.MetaData()
     metadata.reflect(connection)
-    return [t for t in metadata.sorted_tables if t.name != "alembic_version"]
+    return [t for t in metadata.sorted_tables if t.name not in NO_SHOPS]
+
+
+def _columns(table: sa.Table) -> list[sa.Column[Any]]:
+    """Columns of the shop's own; PostgreSQL fills in itself whose a row is."""
+    return [column for column in table.columns if column.name != SHOP_ID]
 
 
 def _row(table: sa.Table, n: int, made: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
@@ -61,7 +73,7 @@ def _row(table: sa.Table, n: int, made: dict[str, list[dict[str, Any]]]) -> dict
         for column in constraint.columns
     }
     row: dict[str, Any] = {}
-    for column in table.columns:
+    for column in _columns(table):
         named = column.primary_key or column.name in inspector_unique or column.unique
         row[column.name] = _value(table, column, n, made, named=bool(named))
     return row

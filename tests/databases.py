@@ -13,22 +13,30 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, create_engine, pool, text
+from equipment import SetClock
+from sqlalchemy import Connection, MetaData, create_engine, pool, text
+from sqlmodel import SQLModel
 
-from service.store.db import WRITERS, Database, sqlite_path, sqlite_url
+from service.store.db import Database, sqlite_path, sqlite_url
+from service.store.per_shop import as_on_postgresql
+from service.store.registry import REGISTRY, Registry
+from service.store.shops import ShopsOnServer
 
 __all__ = [
     "ON_POSTGRESQL",
+    "Hosting",
     "address",
     "asked",
     "copied",
     "environment",
     "fresh",
+    "hosting",
     "locked",
     "on_disk",
     "on_server",
@@ -36,6 +44,7 @@ __all__ = [
     "set_in",
     "setting",
     "sqlite_only",
+    "tables_of",
 ]
 
 ON_POSTGRESQL = os.environ.get("BOOTHGLASS_TEST_DATABASE") == "postgresql"
@@ -80,15 +89,14 @@ def asked(folder: Path, statement: str) -> list[tuple[Any, ...]]:
 @contextlib.contextmanager
 def locked(folder: Path) -> Iterator[None]:
     """Hold the lock that writers take, as another process does."""
-    take, leave = "BEGIN IMMEDIATE", "ROLLBACK"
-    if ON_POSTGRESQL:
-        take, leave = (f"SELECT pg_advisory_{what}({WRITERS})" for what in ("lock", "unlock"))
+    take = ["BEGIN", "SELECT 1 FROM shopturn FOR UPDATE"] if ON_POSTGRESQL else ["BEGIN IMMEDIATE"]
     with _from_outside(folder) as connection:
-        connection.exec_driver_sql(take)
+        for statement in take:
+            connection.exec_driver_sql(statement)
         try:
             yield
         finally:
-            connection.exec_driver_sql(leave)
+            connection.exec_driver_sql("ROLLBACK")
 
 
 @contextlib.contextmanager
@@ -137,6 +145,46 @@ def on_server(name: str) -> str:
     _server().do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
     _server().do(f"CREATE DATABASE {name}")
     return _server().address(name)
+
+
+@dataclass(frozen=True)
+class Hosting:
+    """A PostgreSQL database for many shops: an owner who is no superuser, and a role that hosts."""
+
+    registry: Registry
+    owner_url: str
+    host_url: str
+    secret: str
+
+    def shops(self, folder: Path) -> ShopsOnServer:
+        return ShopsOnServer(self.host_url, self.secret, folder)
+
+
+def hosting(name: str, *keys: str) -> Hosting:
+    """Make such a database anew, with these shops."""
+    server = _server()
+    server.do(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    for role in ("keeper", "host"):
+        if not server.has_role(role):
+            server.do(f"CREATE ROLE {role} LOGIN")
+    server.do(f"CREATE DATABASE {name} OWNER keeper")
+    owner, host = server.address(name, "keeper"), server.address(name, "host")
+    registry = Registry(owner, SetClock())
+    registry.upgrade()
+    secret = registry.let_host("host").hex()
+    for key in keys:
+        registry.add(key, f"Shop {key}")
+    return Hosting(registry, owner, host, secret)
+
+
+def tables_of(connection: Connection) -> MetaData:
+    """Every table as it has to be in a database of this kind."""
+    if connection.dialect.name != "postgresql":
+        return SQLModel.metadata
+    made = as_on_postgresql(SQLModel.metadata)
+    for table in REGISTRY.sorted_tables:
+        table.to_metadata(made)
+    return made
 
 
 def copied(source: Path, folder: Path) -> str:
@@ -195,8 +243,8 @@ class _Server:
         self._run("pg_ctl", "-w", "-l", str(self.folder / "log"), "-o", options, "start")
         self._engine = create_engine(self.address("postgres"), isolation_level="AUTOCOMMIT")
 
-    def address(self, name: str) -> str:
-        return f"postgresql+psycopg://tests@/{name}?host={self.folder}"
+    def address(self, name: str, role: str = "tests") -> str:
+        return f"postgresql+psycopg://{role}@/{name}?host={self.folder}"
 
     def owns(self, folder: Path) -> None:
         """Let the server write into a folder."""
@@ -208,9 +256,14 @@ class _Server:
             connection.execute(text(statement))
 
     def has(self, name: str) -> bool:
+        return self._knows("SELECT 1 FROM pg_database WHERE datname = :name", name)
+
+    def has_role(self, name: str) -> bool:
+        return self._knows("SELECT 1 FROM pg_roles WHERE rolname = :name", name)
+
+    def _knows(self, asked: str, name: str) -> bool:
         with self._engine.connect() as connection:
-            asked = text("SELECT 1 FROM pg_database WHERE datname = :name")
-            return connection.execute(asked, {"name": name}).scalar() is not None
+            return connection.execute(text(asked), {"name": name}).scalar() is not None
 
     def stop(self) -> None:
         self._engine.dispose()

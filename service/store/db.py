@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from sqlite3 import Error as DriverError
@@ -15,7 +16,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
-from sqlalchemy import Connection, Engine, create_engine, event, inspect
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_url
 from sqlalchemy.exc import (
     ArgumentError,
     DataError,
@@ -33,19 +34,34 @@ __all__ = [
     "RESTORING",
     "Database",
     "DatabaseError",
+    "Hosted",
     "alembic_config",
     "blames_data",
     "database_url",
     "known_schemas",
+    "make_engine",
     "migrate",
     "remade",
     "sqlite_path",
     "sqlite_url",
+    "unopened",
 ]
 
 BUSY_TIMEOUT_MS = 10_000
-WRITERS = 0x426F6F74
-"""Key of the advisory lock that writers hold on PostgreSQL."""
+MAKERS = 0x426F6F74
+"""Key of the advisory lock that is held on PostgreSQL while tables are made or filled."""
+
+ENTRY = "boothglass_entry"
+"""Option of a connection: what its transactions enter a shop of a PostgreSQL database by."""
+
+ALONE = ""
+"""The entry of a database's owner into its only shop."""
+
+NOT_ALONE = (
+    "the database holds several shops, or its role does not own the tables: name the shop with "
+    "BOOTHGLASS_SHOP and BOOTHGLASS_SHOPS_SECRET"
+)
+NOT_LET_IN = "the database does not let into this shop: it is closed, or the secret is another"
 
 RESTORING = "boothglass_restoring"
 """Table that a PostgreSQL database has while a back-up is being brought into it."""
@@ -82,18 +98,41 @@ def blames_data(error: Exception) -> bool:
     return isinstance(error, StatementError | ValueError | TypeError | OverflowError)
 
 
+@dataclass(frozen=True)
+class Hosted:
+    """How one shop of a PostgreSQL database of many is entered.
+
+    ``shared`` says whether other shops use the engine too, so that it outlives this one.
+    """
+
+    server: Engine
+    entry: str
+    shared: bool = True
+
+
 class Database:
     """An engine and the sessions over it.
 
     SQLite runs with write-ahead log and full sync, so that what was committed survives a power
     cut; every write takes its lock at the start, so that two writers queue instead of failing.
-    PostgreSQL is asked for the same: one writer at a time over all processes, and reads that see
-    one instant.
+    PostgreSQL is asked for the same: one writer of a shop at a time over all processes, and reads
+    that see one instant. Every transaction there begins with entering the shop.
+
+    Parameters
+    ----------
+    url : str
+        Address of the database.
+    hosted : Hosted, optional
+        How this shop is entered where the database holds many (:mod:`service.store.shops`). Unset:
+        it holds one, and its engine is this one's own.
     """
 
-    def __init__(self, url: str) -> None:
-        self.url = url
-        self.engine = _engine(url)
+    def __init__(self, url: str, *, hosted: Hosted | None = None) -> None:
+        self.url, self._hosted = url, hosted
+        self._server = make_engine(url) if hosted is None else hosted.server
+        # Connections of this engine come from the same pool, but each begins with the entry.
+        entry = ALONE if hosted is None else hosted.entry
+        self.engine = self._server.execution_options(**{ENTRY: entry})
         self._reads: dict[str, Any] = {"boothglass_reads": True}
         if self.engine.dialect.name == "postgresql":
             self._reads |= {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
@@ -169,10 +208,14 @@ class Database:
         Raises
         ------
         DatabaseError
-            If the database is newer than this version, is not one, or cannot be opened.
+            If the database is newer than this version, is not one, or cannot be opened; or if it
+            is another's to bring up, as that of many shops is.
         """
         try:
             here = self.schema()
+            if self._hosted is not None:
+                _see_that_it_is_up(here)
+                return
             if here is not None and here not in known_schemas():
                 raise DatabaseError(
                     f"the database was made by a newer version of Boothglass (its tables are "
@@ -180,7 +223,7 @@ class Database:
                 )
             _migrate(self.url)
         except (SQLAlchemyError, DriverError, CommandError) as error:
-            raise self._unopened(error) from error
+            raise unopened(self.url, error) from error
 
     def schema(self) -> str | None:
         """Return the version of the tables, as migrations name it; None where there are none.
@@ -191,11 +234,11 @@ class Database:
             If the database cannot be opened, or a back-up was half brought into it.
         """
         try:
-            with self.engine.connect().execution_options(boothglass_reads=True) as connection:
+            with self._server.connect().execution_options(boothglass_reads=True) as connection:
                 half = inspect(connection).has_table(RESTORING)
                 here = MigrationContext.configure(connection).get_current_revision()
         except (SQLAlchemyError, DriverError) as error:
-            raise self._unopened(error) from error
+            raise unopened(self.url, error) from error
         if half:
             raise DatabaseError(
                 "a back-up was not brought back to its end into this database; "
@@ -203,27 +246,46 @@ class Database:
             )
         return here
 
-    def _unopened(self, error: Exception) -> DatabaseError:
-        where = self.engine.url.render_as_string(hide_password=True)
-        why = getattr(error, "orig", None) or error
-        return DatabaseError(f"the database {where} cannot be opened: {why}")
-
     def dispose(self) -> None:
-        """Close every connection."""
+        """Close every connection of its own."""
         self._memo.close()
-        self.engine.dispose()
+        if self._hosted is None or not self._hosted.shared:
+            self._server.dispose()
 
 
-def _engine(url: str, *, foreign_keys: bool = True) -> Engine:
+def unopened(url: str, error: Exception) -> DatabaseError:
+    """Return what is told where a database cannot be opened; no password is in it."""
+    where = make_url(url).render_as_string(hide_password=True)
+    why = getattr(error, "orig", None) or error
+    return DatabaseError(f"the database {where} cannot be opened: {why}")
+
+
+def _see_that_it_is_up(here: str | None) -> None:
+    newest = ScriptDirectory.from_config(alembic_config("sqlite://")).get_current_head()
+    if here != newest:
+        raise DatabaseError(
+            f"the tables of the database are version {here}, this program works with {newest}: "
+            "its owner brings them up with boothglass shops upgrade"
+        )
+
+
+def make_engine(url: str, *, foreign_keys: bool = True, **pool: Any) -> Engine:
+    """Make an engine with the promises of :class:`Database`; it enters no shop by itself.
+
+    Raises
+    ------
+    DatabaseError
+        Where the address is none of SQLite or PostgreSQL.
+    """
     try:
-        engine = create_engine(url)
+        engine = create_engine(url, **pool)
     except (ArgumentError, ModuleNotFoundError) as error:
         raise DatabaseError(f"BOOTHGLASS_DATABASE_URL cannot be used: {error}") from error
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", partial(_prepare_sqlite, foreign_keys=foreign_keys))
         event.listen(engine, "begin", _begin_immediate)
     elif engine.dialect.name == "postgresql":
-        event.listen(engine, "begin", _one_writer)
+        event.listen(engine, "begin", _begin_postgresql)
     else:
         raise DatabaseError("BOOTHGLASS_DATABASE_URL: expected postgresql+psycopg://...")
     return engine
@@ -246,7 +308,7 @@ def remade(url: str) -> Iterator[Connection]:
 
     SQLite alters a table by making it anew; the keys that point to it are looked at in the end.
     """
-    engine = _engine(url, foreign_keys=False)
+    engine = make_engine(url, foreign_keys=False)
     try:
         with engine.begin() as connection:
             yield connection
@@ -292,9 +354,19 @@ def _begin_immediate(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
 
 
-def _one_writer(connection: Connection) -> None:
-    """Let writers of all processes take turns, as SQLite's own lock does."""
-    if connection.get_execution_options().get("boothglass_reads", False):
-        return
-    connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}")
-    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITERS})")
+def _begin_postgresql(connection: Connection) -> None:
+    """Enter the shop, and let its writers of all processes take turns, as SQLite's own lock does.
+
+    Who makes or fills tables enters none, and waits for the others who do so.
+    """
+    options = connection.get_execution_options()
+    writes, entry = not options.get("boothglass_reads", False), options.get(ENTRY)
+    if entry is not None:
+        # What lets in is never part of a statement: other sessions of the role can read those.
+        asked = "SELECT boothglass_enter(%s, %s, %s)"
+        given = (entry, writes, BUSY_TIMEOUT_MS)
+        if connection.exec_driver_sql(asked, given).scalar() is None:
+            raise DatabaseError(NOT_ALONE if entry == ALONE else NOT_LET_IN)
+    elif writes:
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}")
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({MAKERS})")

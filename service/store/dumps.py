@@ -13,7 +13,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, make_url, text
 
-from service.store.db import RESTORING, Database, DatabaseError
+from service.store.db import RESTORING, Database, DatabaseError, remade
 
 __all__ = ["dump", "end_restore", "fill", "schema_of", "tables_in"]
 
@@ -47,31 +47,24 @@ def fill(url: str, source: Path, digest: str) -> None:
     DatabaseError
         Where the database is not empty, or cannot take it.
     """
-    database = Database(url)
-    try:
-        with database.write() as session:
-            _mark(session.connection(), digest)
-        if _is_full(database):  # an earlier try came as far as this
+    with remade(url) as connection:
+        _mark(connection, digest)
+        if _is_full(connection):  # an earlier try came as far as this
             return
-        arguments = ["--single-transaction", "--exit-on-error", "--no-owner", "--no-privileges"]
-        try:
-            _run("pg_restore", url, [*arguments, str(source)])
-        except DatabaseError:
-            # The program of an earlier try may have outlived it, and be through by now.
-            if not _is_full(database):
+    arguments = ["--single-transaction", "--exit-on-error", "--no-owner", "--no-privileges"]
+    try:
+        _run("pg_restore", url, [*arguments, str(source)])
+    except DatabaseError:
+        # The program of an earlier try may have outlived it, and be through by now.
+        with remade(url) as connection:
+            if not _is_full(connection):
                 raise
-    finally:
-        database.dispose()
 
 
 def end_restore(url: str) -> None:
     """Let services open a database that has been filled."""
-    database = Database(url)
-    try:
-        with database.write() as session:
-            session.connection().execute(text(f"DROP TABLE IF EXISTS {RESTORING}"))
-    finally:
-        database.dispose()
+    with remade(url) as connection:
+        connection.execute(text(f"DROP TABLE IF EXISTS {RESTORING}"))
 
 
 def schema_of(url: str) -> str | None:
@@ -95,9 +88,8 @@ def tables_in(connection: Connection) -> set[str]:
     return set(found.scalars())
 
 
-def _is_full(database: Database) -> bool:
-    with database.read() as session:
-        return bool(tables_in(session.connection()) - {RESTORING})
+def _is_full(connection: Connection) -> bool:
+    return bool(tables_in(connection) - {RESTORING})
 
 
 def _mark(connection: Connection, digest: str) -> None:

@@ -215,7 +215,7 @@ def _write(session: Session, drafts: Sequence[Draft], now: datetime) -> list[Not
                 coat_id=draft.coat_id,
                 data=draft.data,
             )
-            .on_conflict_do_nothing(index_elements=["key"])
+            .on_conflict_do_nothing()
             .returning(col(Notice.id))
         ).first()
         if row_id is not None:

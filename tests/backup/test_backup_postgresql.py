@@ -24,7 +24,7 @@ from service.backup.errors import BackupError
 from service.backup.keeper import Keeper
 from service.backup.names import Keep
 from service.backup.stores import Folder
-from service.store.db import RESTORING, Database, DatabaseError, sqlite_url
+from service.store.db import RESTORING, Database, DatabaseError, remade, sqlite_url
 from service.store.readings import record_batch
 
 pytestmark = pytest.mark.real
@@ -48,12 +48,8 @@ def upgraded(url: str) -> None:
 
 
 def ask(url: str, question: str) -> object:
-    database = Database(url)
-    try:
-        with database.read() as session:
-            return session.connection().execute(text(question)).scalar()
-    finally:
-        database.dispose()
+    with remade(url) as connection:
+        return connection.execute(text(question)).scalar()
 
 
 def counted(url: str) -> int:
@@ -136,10 +132,8 @@ def test_only_into_an_empty_database(shop: Path, url: str, tmp_path: Path) -> No
     assert not (tmp_path / "new").exists()
     assert counted(url) == 100
     foreign = databases.on_server("somebody_elses")
-    database = Database(foreign)
-    with database.write() as session:
-        session.connection().execute(text("CREATE TABLE theirs (a integer)"))
-    database.dispose()
+    with remade(foreign) as connection:
+        connection.execute(text("CREATE TABLE theirs (a integer)"))
     with pytest.raises(DatabaseError, match="theirs"):
         restore(file, tmp_path / "new", database_url=foreign)
     assert tables(foreign) == 1
@@ -270,11 +264,9 @@ def test_another_file_does_not_end_a_restore(
     shop: Path, url: str, empty: str, tmp_path: Path
 ) -> None:
     file = packed(shop, url, tmp_path / "b.tar.gz")
-    database = Database(empty)
-    with database.write() as session:
-        session.connection().execute(text(f"CREATE TABLE {RESTORING} (digest text NOT NULL)"))
-        session.connection().execute(text(f"INSERT INTO {RESTORING} VALUES ('another')"))  # noqa: S608
-    database.dispose()
+    with remade(empty) as connection:
+        connection.execute(text(f"CREATE TABLE {RESTORING} (digest text NOT NULL)"))
+        connection.execute(text(f"INSERT INTO {RESTORING} VALUES ('another')"))  # noqa: S608
     with pytest.raises(DatabaseError, match="another file"):
         restore(file, tmp_path / "new", database_url=empty)
 

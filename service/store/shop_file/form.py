@@ -14,7 +14,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, Boolean, Float, Integer, LargeBinary, String, Text
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Float,
+    Integer,
+    LargeBinary,
+    Select,
+    String,
+    Table,
+    Text,
+    select,
+    type_coerce,
+)
 from sqlalchemy.sql.schema import Column
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
@@ -30,6 +43,7 @@ __all__ = [
     "as_line",
     "field_of",
     "member_of_table",
+    "plainly",
 ]
 
 KIND = "boothglass-shop"
@@ -121,6 +135,18 @@ def field_of(column: Column[Any]) -> Field:
 def member_of_table(table: str) -> str:
     """Name of the member that holds a table."""
     return f"tables/{table}.jsonl"
+
+
+def plainly(table: Table, dialect: str) -> Select[Any]:
+    """Ask for all rows of a table as they lie in it, in the order of their key.
+
+    Texts are put in the order of their bytes, as SQLite does, whatever the server's language.
+    """
+    plain = [type_coerce(column, field_of(column).database_type) for column in table.columns]
+    keys: list[Any] = list(table.primary_key.columns)
+    if dialect == "postgresql":
+        keys = [k.collate("C") if field_of(k).kind == "text" else k for k in keys]
+    return select(*plain).order_by(*keys)
 
 
 def as_line(row: dict[str, Any]) -> bytes:

@@ -4,29 +4,34 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy import Connection, inspect
+from sqlalchemy import Connection, inspect, make_url
 from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import SQLModel
 
 from service.store import signin_tables, tables  # noqa: F401 -- fills the metadata
-from service.store.db import DatabaseError, migrate, remade
+from service.store.db import NOT_ALONE, Database, DatabaseError, migrate, remade, sqlite_url
 from service.store.shop_file import secret
 from service.store.shop_file.form import ShopFileError
+from service.store.shop_file.pouring import (
+    ROWS,
+    VERSIONS,
+    pour,
+    reading,
+    see_that_nothing_is_kept,
+    see_whose_it_is,
+)
 from service.store.shop_file.reading import Listed, Progress, ShopFile, opened
 
 __all__ = ["TakenIn", "take_in"]
-
-ROWS = 2000
-"""Rows that are written at once."""
-
-VERSIONS = "alembic_version"
 
 
 @dataclass(frozen=True)
@@ -45,13 +50,15 @@ def take_in(
     data: Path,
     path: Path,
     *,
+    among: Database | None = None,
     progress: Progress = lambda _done, _total: None,
 ) -> TakenIn:
     """Make a shop of a shop file: whole, or not at all.
 
     The file is looked through before anything is touched. Then tables of the file's version are
     made, filled and brought up to this version's, photos and YAML are laid into the data folder,
-    and all of it is committed at once.
+    and all of it is committed at once. What goes to PostgreSQL is made up in a SQLite file first:
+    there the tables may be those of many shops, so nothing but rows is written to them.
 
     Parameters
     ----------
@@ -59,6 +66,8 @@ def take_in(
         Address of the database, and data folder, of a shop in which nothing is kept yet.
     path : Path
         The shop file.
+    among : Database, optional
+        The shop, if it is one of many in a database; ``url`` is not used then.
     progress : callable
         Told how many bytes of how many are done.
 
@@ -73,18 +82,14 @@ def take_in(
         total = 2 * file.size
         file.check(lambda done, _: progress(done, total))
         _see_that_folder_is_empty(file, data)
-        rows = 0
+        told = _Told(file.size, total, progress)
         try:
-            with remade(url) as connection:
-                _clear(connection)
-                migrate(connection, file.schema)
-                for table in file.tables:
-                    rows += _fill(connection, file, table)
-                    progress(min(total, file.size + rows * 100), total)
-                _go_on_counting(connection)
-                migrate(connection, "head")
-                for name in file.files:
-                    _lay(data / name, file, name)
+            if among is None and make_url(url).get_backend_name() == "sqlite":
+                with remade(url) as connection:
+                    rows = _make(connection, file, told)
+                    _lay_all(file, data)
+            else:
+                rows = _pour_in(url, among, file, data, told)
         except SQLAlchemyError as error:
             why = getattr(error, "orig", None) or error
             raise DatabaseError(f"the database cannot take the shop: {why}") from error
@@ -92,26 +97,64 @@ def take_in(
         return TakenIn(file.schema, rows, len(file.files), file.secrets)
 
 
+@dataclass(frozen=True)
+class _Told:
+    """How far it is: reckoned by rows once the file has been looked through."""
+
+    looked_through: int
+    total: int
+    progress: Progress
+
+    def rows(self, count: int) -> None:
+        self.progress(min(self.total, self.looked_through + count * 100), self.total)
+
+
+def _make(connection: Connection, file: ShopFile, told: _Told) -> int:
+    """Make tables as they were in the file's version, fill them, and bring them up to this one."""
+    _clear(connection)
+    migrate(connection, file.schema)
+    rows = 0
+    for table in file.tables:
+        rows += _fill(connection, file, table)
+        told.rows(rows)
+    migrate(connection, "head")
+    return rows
+
+
+def _pour_in(url: str, among: Database | None, file: ShopFile, data: Path, told: _Told) -> int:
+    with tempfile.TemporaryDirectory(prefix="boothglass-") as folder:
+        made = sqlite_url(Path(folder))
+        with remade(made) as connection:
+            rows = _make(connection, file, told)
+        with _open(url, among) as connection, reading(made) as source:
+            see_that_nothing_is_kept(connection)
+            pour(source, connection)
+            _lay_all(file, data)
+    return rows
+
+
+@contextmanager
+def _open(url: str, among: Database | None) -> Iterator[Connection]:
+    """Open a transaction on the shop's tables; where it is the only one, they are made with it."""
+    if among is not None:
+        with among.write() as session:
+            yield session.connection()
+        return
+    with remade(url) as connection:
+        see_whose_it_is(connection)
+        migrate(connection, "head")
+        if connection.execute(sa.text("SELECT boothglass_shop()")).scalar() is None:
+            raise DatabaseError(NOT_ALONE)
+        yield connection
+
+
 # -- the database --------------------------------------------------------------------------------
 
 
 def _clear(connection: Connection) -> None:
     """Take tables away in which nothing is kept; raises ShopFileError where something is."""
-    there = set(inspect(connection).get_table_names())
-    ours = SQLModel.metadata.tables
-    if there - ours.keys() - {VERSIONS} or (there and VERSIONS not in there):
-        odd = sorted(there - {VERSIONS})
-        raise ShopFileError(f"the database is not empty, nor of this version: it has {odd[0]}")
-    for name in sorted(there & ours.keys() - {"fact"}):
-        if secret.left_out(ours[name]):
-            continue
-        if connection.execute(
-            sa.select(sa.literal(1)).select_from(sa.table(name)).limit(1)
-        ).first():
-            raise ShopFileError(
-                f"something is kept in this shop already (in {name}); a shop file only goes into "
-                "an empty one: set BOOTHGLASS_DATA to a new folder, or take a new database"
-            )
+    see_whose_it_is(connection)
+    see_that_nothing_is_kept(connection)
     SQLModel.metadata.drop_all(connection)
     connection.execute(sa.text(f"DROP TABLE IF EXISTS {VERSIONS}"))
 
@@ -159,24 +202,6 @@ def _reader(table: Listed) -> Callable[[int, dict[str, Any]], dict[str, Any]]:
     return read
 
 
-def _go_on_counting(connection: Connection) -> None:
-    """Let PostgreSQL number new rows from where the numbers of the old ones end."""
-    if connection.dialect.name != "postgresql":
-        return
-    found = inspect(connection)
-    for name in found.get_table_names():
-        if "id" not in {column["name"] for column in found.get_columns(name)}:
-            continue
-        series = connection.execute(
-            sa.text("SELECT pg_get_serial_sequence(:name, 'id')"), {"name": name}
-        ).scalar()
-        if series is not None:
-            highest = sa.func.max(sa.column("id", sa.Integer))
-            newest = sa.select(highest).select_from(sa.table(name))
-            if (last := connection.execute(newest).scalar()) is not None:
-                connection.execute(sa.select(sa.func.setval(series, last)))
-
-
 # -- the data folder -----------------------------------------------------------------------------
 
 
@@ -198,6 +223,11 @@ def _see_that_folder_is_empty(file: ShopFile, data: Path) -> None:
 
 
 PART = ".part"
+
+
+def _lay_all(file: ShopFile, data: Path) -> None:
+    for name in file.files:
+        _lay(data / name, file, name)
 
 
 def _lay(path: Path, file: ShopFile, name: str) -> None:

@@ -12,7 +12,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import IO, Any, Self
 
-from sqlalchemy import Connection, Select, Table, select, type_coerce
+from sqlalchemy import Connection, Table, select
 from sqlmodel import SQLModel
 
 from service.store import signin_tables, tables  # noqa: F401 -- fills the metadata
@@ -27,6 +27,7 @@ from service.store.shop_file.form import (
     as_line,
     field_of,
     member_of_table,
+    plainly,
 )
 
 __all__ = ["file_name", "written"]
@@ -164,7 +165,9 @@ def _lines(connection: Connection, table: Table, book: _Book) -> Iterator[bytes]
     writers = [(n, w) for n, f in enumerate(fields) if (w := f.writer()) is not None]
     hide = None if book.secrets else secret.without(table.name)
     count = 0
-    asked = connection.execution_options(yield_per=ROWS).execute(_select(connection, table))
+    asked = connection.execution_options(yield_per=ROWS).execute(
+        plainly(table, connection.dialect.name)
+    )
     for rows in asked.partitions(ROWS):
         lines = []
         for row in rows:
@@ -188,18 +191,6 @@ def _line(table: Table, row: dict[str, Any]) -> bytes:
     except (ValueError, TypeError) as error:
         key = {column.name: row[column.name] for column in table.primary_key}
         raise ShopFileError(f"the row {key} of {table.name} cannot be written: {error}") from error
-
-
-def _select(connection: Connection, table: Table) -> Select[Any]:
-    """Ask for all rows as they lie in the table, in the order of their key.
-
-    Texts are put in the order of their bytes, as SQLite does, whatever the server's language.
-    """
-    plain = [type_coerce(column, field_of(column).database_type) for column in table.columns]
-    keys: list[Any] = list(table.primary_key.columns)
-    if connection.dialect.name == "postgresql":
-        keys = [k.collate("C") if field_of(k).kind == "text" else k for k in keys]
-    return select(*plain).order_by(*keys)
 
 
 def _photos(connection: Connection, data: Path) -> Iterator[tuple[str, Path]]:

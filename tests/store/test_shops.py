@@ -1,0 +1,79 @@
+"""Many shops: in one PostgreSQL database or a folder each, told by the same interface."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import databases
+import pytest
+from equipment import SetClock
+from sqlmodel import select
+
+from service.store.db import Database, DatabaseError
+from service.store.shops import FolderRegistry, Shops, shops_of
+from service.store.tables import Instrument, Place
+
+AT = SetClock().now()
+
+
+def place(name: str) -> Place:
+    return Place(id="booth", name=name, made_at=AT)
+
+
+def instrument(number: str) -> Instrument:
+    return Instrument(shop_number=number, kind="ukulele", schedule_id="gloss", made_at=AT)
+
+
+def put(database: Database, *rows: object) -> None:
+    with database.write() as session:
+        session.add_all(rows)
+
+
+def names(database: Database) -> list[str]:
+    with database.read() as session:
+        return [row.name for row in session.exec(select(Place))]
+
+
+@pytest.fixture(params=["folders", "server"])
+def hosted(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Shops]:
+    if request.param == "folders":
+        registry = FolderRegistry(tmp_path, SetClock())
+        registry.add("north", "Shop north")
+        registry.add("south", "Shop south")
+        shops: Shops = shops_of(tmp_path, None, None)
+    else:
+        made = databases.hosting("two_shops", "north", "south")
+        shops = shops_of(tmp_path, made.host_url, made.secret)
+    yield shops
+    shops.dispose()
+
+
+def test_every_shop_has_its_own_rows_and_its_own_numbers(hosted: Shops) -> None:
+    north, south = hosted.open("north"), hosted.open("south")
+    put(north, place("North's"), instrument("1"), instrument("2"))
+    put(south, place("South's"), instrument("1"))
+    assert (names(north), names(south)) == (["North's"], ["South's"])
+    for database, numbers in ((north, [1, 2]), (south, [1])):
+        with database.read() as session:
+            assert sorted(row.id or 0 for row in session.exec(select(Instrument))) == numbers
+    assert hosted.open("north") is north
+
+
+def test_shops_are_listed_in_the_order_in_which_they_came(hosted: Shops) -> None:
+    shops = [(s.id, s.key, s.name, s.made_at, s.closed_at) for s in hosted.listed()]
+    assert shops == [(1, "north", "Shop north", AT, None), (2, "south", "Shop south", AT, None)]
+    assert hosted.folder("north") != hosted.folder("south")
+    assert hosted.folder("north").is_dir()
+
+
+def test_upgrade_is_asked_of_every_shop_and_has_nothing_to_do(hosted: Shops) -> None:
+    for key in ("north", "south"):
+        hosted.open(key).upgrade()
+
+
+def test_a_shop_that_is_not_there(hosted: Shops) -> None:
+    with pytest.raises(DatabaseError, match="no shop west"):
+        hosted.open("west")
+    with pytest.raises(DatabaseError, match="small letters"):
+        hosted.folder("../south")
