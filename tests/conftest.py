@@ -17,6 +17,13 @@ settings.register_profile("steady", deadline=None, derandomize=True)
 settings.load_profile("steady")
 
 
+@pytest.fixture(autouse=True)
+def _databases_end_with_their_test() -> Iterator[None]:
+    """Those of a module's fixtures, which are made before, stay."""
+    with databases.ended():
+        yield
+
+
 @pytest.fixture
 def clock() -> SetClock:
     """A clock that stands at 2026-03-02 09:00 UTC until it is moved."""
