@@ -1,5 +1,8 @@
 #!/bin/sh
-# Install what the tests need, then pass them. Arguments go to pytest, for instance: tests/web -x
+# Install what the tests need, then pass them.
+#   sh deploy/test.sh               what CI runs
+#   sh deploy/test.sh --everything  also every page and the season on PostgreSQL
+#   sh deploy/test.sh tests/web -x  arguments for pytest: these tests alone, on SQLite
 set -eu
 cd "$(dirname "$0")/.."
 . deploy/python.sh
@@ -64,12 +67,27 @@ check lint "$bin/ruff" check
 check format "$bin/ruff" format --check
 check types "$bin/mypy"
 check arrows "$bin/lint-imports"
-check tests "$bin/pytest" -n 2 -m "not bench" "$@"
-if [ $# -eq 0 ]; then
-    # The store again, on a PostgreSQL that the tests start for themselves.
-    check postgresql env BOOTHGLASS_TEST_DATABASE=postgresql \
-        "$bin/pytest" -n 2 -m "not bench and not slow" tests/store
+everything=""
+if [ "${1:-}" = --everything ]; then
+    everything=yes
+    shift
+fi
+# Two a core, for most of a test is waiting: for a broker, a browser, a clock. A file stays with one
+# worker, which has its shops and browser then.
+given=$#
+workers=$((2 * $(getconf _NPROCESSORS_ONLN)))
+set -- -n "$workers" --dist loadfile -m "not bench" "$@"
+check tests "$bin/pytest" "$@"
+if [ "$given" -eq 0 ]; then
+    # What has a database again, on PostgreSQL servers that the tests start for themselves.
+    [ -n "$everything" ] || set -- "$@" \
+        --ignore tests/pages/test_every_page.py --ignore tests/pages/test_season.py
+    check postgresql env BOOTHGLASS_TEST_DATABASE=postgresql "$bin/pytest" "$@" \
+        tests/store tests/intake tests/web tests/notify tests/backup tests/faults tests/pages \
+        tests/deploy/test_demo.py tests/deploy/test_listen_command.py tests/deploy/test_logs.py \
+        tests/deploy/test_owner_link.py tests/deploy/test_sensors_secure.py \
+        tests/deploy/test_units.py
 fi
 
 [ -z "$failed" ] || fail "FAILED:$failed"
-say "all passed: lint, format, types, arrows, tests, the store's on PostgreSQL too"
+say "all passed: lint, format, types, arrows, tests, those with a database on PostgreSQL too"

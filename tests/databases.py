@@ -39,6 +39,7 @@ __all__ = [
     "fresh",
     "hosting",
     "locked",
+    "names_its_own",
     "on_disk",
     "on_server",
     "reachable",
@@ -54,6 +55,9 @@ _MADE: set[str] = set()
 """Names of the PostgreSQL databases that tests have made."""
 
 sqlite_only = pytest.mark.skipif(ON_POSTGRESQL, reason="looks into the SQLite file itself")
+names_its_own = pytest.mark.skipif(
+    ON_POSTGRESQL, reason="names its databases itself, whatever the tests run on"
+)
 
 
 def address(folder: Path) -> str:

@@ -15,6 +15,7 @@ from datetime import time as hour_of_day
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import databases
 import pyrage
 import pytest
 from batches import AT, coming, readings
@@ -29,6 +30,8 @@ from service.backup.names import Keep, made_at, name_of, to_drop
 from service.backup.stores import Folder, store_of
 from service.store.db import Database, DatabaseError, sqlite_path, sqlite_url
 from service.store.readings import record_batch
+
+pytestmark = databases.names_its_own
 
 BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
 

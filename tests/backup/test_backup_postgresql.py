@@ -27,7 +27,7 @@ from service.backup.stores import Folder
 from service.store.db import RESTORING, Database, DatabaseError, remade, sqlite_url
 from service.store.readings import record_batch
 
-pytestmark = pytest.mark.real
+pytestmark = [pytest.mark.real, databases.names_its_own]
 
 BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
 

@@ -37,6 +37,8 @@ from service.store.shop_file.taking import take_in
 from service.store.shop_file.writing import written
 from service.store.tables import Channel, Fact, Place, Reading, RollUp
 
+pytestmark = databases.names_its_own
+
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 BOOTHGLASS = str(Path(sys.executable).with_name("boothglass"))
 PHOTO = b"\xff\xd8 not really a picture \x00\xff"

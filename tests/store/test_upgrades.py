@@ -23,6 +23,8 @@ from alembic.script import ScriptDirectory
 
 from service.store.db import Database, DatabaseError, alembic_config, migrate, remade, sqlite_url
 
+pytestmark = databases.names_its_own
+
 Rows = dict[str, list[dict[str, Any]]]
 
 KEPT = Path(__file__).with_name("earlier")
