@@ -11,7 +11,6 @@ import ssl
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -20,18 +19,19 @@ from fastapi import FastAPI
 from sensors.node.notify import tell
 from service.address import sensor_url
 from service.certificates import CertificateError, server_context
-from service.clock import Clock, DrivenClock, WallClock
+from service.clock import Clock, make_clock
 from service.intake.broker import EmbeddedBroker, TlsDoor, usable_port
 from service.intake.broker_files import write_broker_files
 from service.intake.client import Intake
 from service.intake.connection import UNDER_WAY_MOST, USUAL_WINDOW
 from service.intake.doorkeeper import Doorkeeper, Running
-from service.intake.foretold import ForecastListener
+from service.intake.foretold import TOPIC as FORETOLD
+from service.intake.foretold import ForecastListener, Foretold
 from service.intake.listening import Listener
 from service.intake.settler import Settler
 from service.jobs import Jobs
 from service.memory import give_back
-from service.notify.mqtt import NoticePublisher
+from service.notify.mqtt import NoticePublisher, Outlet
 from service.rooms import Rooms
 from service.settings import MqttAddress, SettingError, Settings
 from service.store.db import Database, database_url
@@ -49,14 +49,6 @@ GIVE_BACK_S = 60.0
 """Real seconds after which freed memory is given back at the latest."""
 
 log = logging.getLogger(__name__)
-
-
-def make_clock(settings: Settings) -> Clock:
-    """Return the machine's clock, or a driven one where a rate or start is set."""
-    if settings.clock_rate is None and settings.clock_start is None:
-        return WallClock()
-    start = settings.clock_start or datetime.now(UTC)
-    return DrivenClock(start, settings.clock_rate or 1.0, settings.data / "clock.json")
 
 
 def _with_broker_port(settings: Settings) -> Settings:
@@ -85,7 +77,9 @@ class Shop(Rooms):
             self._refresh_keys,
             partial(write_broker_files, settings, self.sensor_keys),
         )
-        self.settler = Settler(self.db, on_settled=self._settled, busy=lambda: self.intake.flooded)
+        self.settler = Settler.of_one(
+            self.db, on_settled=self._settled, busy=lambda: self.intake.flooded
+        )
         self.intake = Intake(
             self.address,
             self.db,
@@ -101,20 +95,19 @@ class Shop(Rooms):
             on_change=lambda: self.hub.publish("listening", {}),
             mqtt5=self.broker is None,
         )
-        self.publisher = NoticePublisher(self.address, self.book)
-        self.foretold = ForecastListener(self.address, self.db, self.clock)
+        self.outlet = Outlet(self.address)
+        self.publisher = NoticePublisher(self.outlet, self.book)
+        foretold = Foretold(self.db, self.clock)
+        self.foretold = ForecastListener(self.address, FORETOLD, lambda _topic: foretold)
         self.open_post(self.publisher.publish)
         self.jobs = Jobs(
-            self.book,
-            self.publisher,
+            lambda: self.look(self.publisher),
             self.clock,
-            on_notice=self.tell_open_pages,
             tick_s=settings.tick_s,
-            housework=self.do_housework,
             longer_work=self._look_ahead,
             post=self.postman.work,
         )
-        self.watch = Watch(self)
+        self.watch = Watch(self, self.db)
         self.open_web(
             sensors_changed=self.settler.wake,
             kinds_changed=self.intake.refresh,
@@ -137,7 +130,7 @@ class Shop(Rooms):
         self.doorkeeper.start()
         self.settler.start()
         self.intake.start()
-        self.publisher.start()
+        self.outlet.start()
         self.foretold.start()
         self.jobs.start()
         self.ready.start()
@@ -147,7 +140,7 @@ class Shop(Rooms):
         self.postman.stop()
         self.ready.stop()
         self.jobs.stop()
-        self.publisher.stop()
+        self.outlet.stop()
         self.foretold.stop()
         self.listener.stop()
         self.intake.stop()

@@ -385,6 +385,13 @@ def _run(
     )
     logs.set_up(settings)
     listener = _listen(settings)
+    if settings.workers is not None:
+        if kind == "demo":
+            _fail("BOOTHGLASS_WORKERS: the invented workshop is served by one process; unset it")
+        from service.commands import workers as command
+
+        command.run(settings, listener)
+        return
     try:
         shop = Shop(settings)
     except (BrokerError, CatalogueError, DatabaseError, ClockError, SettingError) as error:

@@ -12,9 +12,12 @@ import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-__all__ = ["MAX_RATE", "Clock", "ClockError", "DrivenClock", "WallClock"]
+if TYPE_CHECKING:
+    from service.settings import Settings
+
+__all__ = ["MAX_RATE", "Clock", "ClockError", "DrivenClock", "WallClock", "make_clock"]
 
 MAX_RATE = 3600.0
 """Fastest drive: an hour a second."""
@@ -148,3 +151,11 @@ def _aware(instant: datetime) -> datetime:
     if instant.tzinfo is None:
         raise ClockError(f"now: {instant.isoformat()} has no time zone; add Z or an offset")
     return instant.astimezone(UTC)
+
+
+def make_clock(settings: Settings) -> Clock:
+    """Return the machine's clock, or a driven one where a rate or start is set."""
+    if settings.clock_rate is None and settings.clock_start is None:
+        return WallClock()
+    start = settings.clock_start or datetime.now(UTC)
+    return DrivenClock(start, settings.clock_rate or 1.0, settings.data / "clock.json")

@@ -16,9 +16,6 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.clock import Clock
-from service.notify.mqtt import NoticePublisher
-from service.store.notice_book import NoticeBook
-from service.store.tables import Notice
 
 __all__ = ["Jobs"]
 
@@ -30,14 +27,10 @@ class Jobs:
 
     Parameters
     ----------
-    book, publisher : NoticeBook, NoticePublisher
-        Where notices are written and how they leave.
-    on_notice : callable
-        Told of each new notice (the live stream).
+    look : callable
+        Writes what is due and sends it out.
     tick_s : float
         Real seconds between looks.
-    housework : callable
-        Something short that can wait, done after each look.
     longer_work : callable
         Something that may take seconds, done as often in a thread of its own.
     post : callable
@@ -46,18 +39,14 @@ class Jobs:
 
     def __init__(
         self,
-        book: NoticeBook,
-        publisher: NoticePublisher,
+        look: Callable[[], object],
         clock: Clock,
         *,
-        on_notice: Callable[[Notice], None],
         tick_s: float,
-        housework: Callable[[], object] = lambda: None,
         longer_work: Callable[[], object] = lambda: None,
         post: Callable[[], object] = lambda: None,
     ) -> None:
-        self._book, self._publisher, self._clock = book, publisher, clock
-        self._on_notice, self._housework = on_notice, housework
+        self._look, self._clock = look, clock
         self._longer_work, self._post = longer_work, post
         self._one_at_a_time = threading.Lock()
         self._scheduler = BackgroundScheduler(
@@ -86,6 +75,7 @@ class Jobs:
 
     def stop(self) -> None:
         """Stop the timer and wait for a look under way."""
+        self._scheduler.pause()  # or it would go on to wake what is ending
         self._scheduler.shutdown(wait=True)
 
     def hasten(self) -> None:
@@ -121,10 +111,7 @@ class Jobs:
         """Look once; an error is kept for the health page and tried again at the next tick."""
         with self._one_at_a_time:
             try:
-                for notice in self._book.look():
-                    self._on_notice(notice)
-                self._publisher.flush()
-                self._housework()
+                self._look()
             except Exception as error:
                 self.last_error = f"{type(error).__name__}: {error}"
                 log.exception("look failed")

@@ -16,7 +16,7 @@ from service.address import public_url
 from service.backup.keeper import Keeper
 from service.clock import Clock
 from service.notify.channels import make_senders
-from service.notify.mqtt import message
+from service.notify.mqtt import NoticePublisher, message
 from service.notify.postman import Postman
 from service.science import film
 from service.settings import Settings
@@ -33,7 +33,6 @@ from service.store.salt_book import SaltBook
 from service.store.sensor_book import SensorBook
 from service.store.sensor_keys import SensorKeys
 from service.store.shop_settings import SettingsBook, ShopSettings
-from service.store.tables import Notice
 from service.store.work import Work
 from service.web import create_web
 from service.web.deps import Health, Listener, Telling
@@ -130,12 +129,11 @@ class Rooms:
 
     # -- what has to be done now and then; whoever gives the rooms threads calls it ----------
 
-    def tell_open_pages(self, notice: Notice) -> None:
-        """Tell open pages of a notice that was written."""
-        self.hub.publish("notice", message(notice))
-
-    def do_housework(self) -> None:
-        """Drop what is kept no longer, and follow the verdicts."""
+    def look(self, publisher: NoticePublisher) -> None:
+        """Write every notice that is due and send it out; then what can wait."""
+        for notice in self.book.look():
+            self.hub.publish("notice", message(notice))
+        publisher.flush()
         self.retention.step()
         self.work.verdicts.catch_up()
 

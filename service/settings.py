@@ -47,6 +47,17 @@ class Settings(BaseSettings):
     )
     http_port: int = Field(default=8317, ge=0, le=65535, description="Port of pages and API.")
     lan: bool = Field(default=False, description="Listen on every interface, not only loopback.")
+    workers: int | None = Field(
+        default=None,
+        ge=1,
+        le=16,
+        description="Processes that serve together, on PostgreSQL and another broker; unset: one.",
+    )
+    shops_domain: str | None = Field(
+        default=None,
+        pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$",
+        description="Many shops, each reached at <shop>.<this domain>; unset: one shop.",
+    )
     sign_in: Literal["on", "off"] = Field(
         default="on", description="Whether people, and programs, have to sign in."
     )

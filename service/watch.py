@@ -6,14 +6,12 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.shop.said import say
 from service.store.counting import WriteProbe, database_bytes, outgoing, unsettled_hours
+from service.store.db import Database
 from service.web.metrics import Figure
-
-if TYPE_CHECKING:
-    from service.app import Shop
 
 __all__ = ["Check", "Watch"]
 
@@ -56,26 +54,16 @@ class Watch:
     written, nobody who looks. *Degraded* is what somebody should see to.
     """
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Any, db: Database) -> None:
+        # A shop by itself, or one of those that workers serve: whatever has the same parts.
         self._shop = shop
-        self._probe = WriteProbe(shop.db)
+        self._probe = WriteProbe(db)
 
     def health(self) -> dict[str, Any]:
         """Say how the service is, and why where it is not well."""
         shop = self._shop
         intake = shop.intake.health()
-        checks = [
-            self._broker(intake),
-            self._readings(),
-            self._database(),
-            self._settling(),
-            self._disk(),
-            self._looks(),
-            self._outlook(),
-            self._messages(),
-            self._keys(),
-            self._backup(),
-        ]
+        checks = self.checks(intake)
         status = max((check.state for check in checks), key=WORSE.index)
         return {
             "status": status,
@@ -90,6 +78,21 @@ class Watch:
             "last_look_at": shop.jobs.last_look_at,
             "rejected_kept": shop.desk.reject_count(),
         }
+
+    def checks(self, intake: dict[str, Any]) -> list[Check]:
+        """Look at everything."""
+        return [
+            self._broker(intake),
+            self._readings(),
+            self._database(),
+            self._settling(),
+            self._disk(),
+            self._looks(),
+            self._outlook(),
+            self._messages(),
+            self._keys(),
+            self._backup(),
+        ]
 
     # -- what is looked at -----------------------------------------------------------------
 

@@ -13,8 +13,7 @@ from sensors.halves import Half
 from sensors.mapping import Decoder
 from sensors.proposal import Heard, ListenError, Proposal, Proposals, propose
 from sensors.wire import PayloadError, Report
-from service.app import make_clock
-from service.clock import ClockError
+from service.clock import ClockError, make_clock
 from service.commands.common import fail, shop_database, shop_settings
 from service.intake.broker import running_address
 from service.intake.listening import Listener

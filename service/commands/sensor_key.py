@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.app import make_clock
-from service.clock import ClockError
+from service.clock import ClockError, make_clock
 from service.commands.common import fail, shop_database, shop_settings
 from service.store.sensor_keys import SensorKeys, Wanted
 

@@ -19,9 +19,12 @@ from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
 from service.intake.connection import USUAL_WINDOW, Connection
+from service.intake.heirlooms import Heirlooms
+from service.intake.inbox import Inbox, OneInbox
 from service.intake.rates import Rates
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
+from service.intake.terms import Terms, client_id
 from service.settings import MqttAddress
 from service.shop.said import say
 from service.store.db import Database
@@ -72,16 +75,17 @@ class Intake:
         self._rates = Rates()
         self._sorter = Sorter(self._readers, lambda: self._connection.window)
         self._committer = Committer(
-            db,
+            OneInbox(Inbox(db, self._sorter, on_recorded)),
             clock,
-            self._sorter,
-            on_recorded=on_recorded,
             on_recovered=self._after_a_stall,
             on_lost=self._after_a_loss,
         )
+        base = client_id(data_folder)
+        self._heirlooms = Heirlooms(address, data_folder, base, clock, self._offer)
         self._connection = Connection(
             address,
-            data_folder,
+            Terms.alone(base),
+            data_folder / "mqtt-filters.json",
             clock,
             self._offer,
             mqtt5=mqtt5,
@@ -97,6 +101,8 @@ class Intake:
         self.refresh()
         self._committer.start()
         self._connection.start()
+        for number in self._heirlooms.remembered():  # workers that ran before this one process
+            self._heirlooms.open(number)
         self._watch.start()
 
     def stop(self) -> None:
@@ -104,6 +110,8 @@ class Intake:
         self._stopping.set()
         self._committer.stop()
         self._connection.stop()
+        for number in self._heirlooms.opened:
+            self._heirlooms.close(number)
         if self._watch.is_alive():
             self._watch.join(timeout=10)
 
@@ -181,9 +189,11 @@ class Intake:
     def _watch_kinds(self) -> None:
         while not self._stopping.wait(KINDS_EVERY_S):
             self.refresh()
+            self._heirlooms.step()
 
     def _after_a_loss(self) -> None:
-        self._connection.start_anew()
+        for connection in (self._connection, *self._heirlooms.opened.values()):
+            connection.start_anew()
 
     def _after_a_stall(self) -> None:
         # While nothing was acknowledged the broker may have held messages back.

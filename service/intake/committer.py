@@ -1,10 +1,11 @@
-"""From messages to rows: batches, one commit each, and only then the acknowledgements."""
+"""From messages to rows: batches, one commit for each shop, and only then the acknowledgements."""
 
 from __future__ import annotations
 
 import logging
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,12 +14,14 @@ from sensors.payloads import PayloadError
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.check import refusals
-from service.intake.sorter import Sorted, Sorter
+from service.intake.inbox import Inbox, Inboxes
+from service.intake.sorter import Sorted
 from service.intake.waiting import Waiting
 from service.store import readings, rejects
-from service.store.db import Database, blames_data
+from service.store.db import blames_data
 from service.store.readings import Recorded
 from service.store.tables import Reject
+from service.store.wire import RECORDED, announce
 
 __all__ = ["Committer", "Counters"]
 
@@ -48,6 +51,8 @@ class Counters:
     recorded: int = 0
     duplicates: int = 0
     rejected: int = 0
+    unknown: int = 0
+    """Messages for a shop that is not there."""
 
 
 class Committer:
@@ -55,10 +60,9 @@ class Committer:
 
     Parameters
     ----------
-    sorter : Sorter
-        Takes the messages apart; those that wait in it are left unacknowledged.
-    on_recorded : callable
-        Told after each commit that brought something new, from the committing thread.
+    inboxes : Inboxes
+        Who takes which messages apart, and where they are kept; those that wait in a sorter are
+        left unacknowledged.
     on_recovered : callable
         Told when commits succeed again after a failure, before anything is acknowledged.
     on_lost : callable
@@ -68,11 +72,9 @@ class Committer:
 
     def __init__(
         self,
-        db: Database,
+        inboxes: Inboxes,
         clock: Clock,
-        sorter: Sorter,
         *,
-        on_recorded: Callable[[Recorded], None],
         on_recovered: Callable[[], None],
         on_lost: Callable[[], None] = lambda: None,
     ) -> None:
@@ -83,9 +85,8 @@ class Committer:
         self.problem: str | None = None
         self.last_error: str | None = None
         self.last_commit_at: datetime | None = None
-        self._db, self._clock, self._sorter = db, clock, sorter
-        self._on_recorded, self._on_recovered = on_recorded, on_recovered
-        self._on_lost = on_lost
+        self._inboxes, self._clock = inboxes, clock
+        self._on_recovered, self._on_lost = on_recovered, on_lost
         self._arrivals = Waiting(WAITING_MOST)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._supervise, name="intake", daemon=True)
@@ -123,9 +124,7 @@ class Committer:
         """Keep the loop alive: an error nobody foresaw costs a restart, not readings."""
         while not self._stopping.is_set():
             try:
-                found = self._sorter.sort(self._next_batch(), self._clock.now())
-                if not found or self._commit_until_done(found):
-                    self._acknowledge(found.done)
+                self._work_off(self._by_inbox(self._next_batch()))
             except Exception as error:
                 self.restarts += 1
                 self.problem = self.last_error = f"{type(error).__name__}: {error}"
@@ -140,53 +139,90 @@ class Committer:
         self.flooded = len(batch) >= FLOOD
         return batch
 
-    def _commit_until_done(self, found: Sorted) -> bool:
-        """Commit, again and again if need be; False only when stopping."""
-        delay_s = RETRY_FIRST_S
-        while True:
-            try:
-                self._commit(found)
-            except Exception as error:
-                self.problem = self.last_error = f"{type(error).__name__}: {error}"
-                if blames_data(error):
-                    log.exception("a batch of %d cannot be kept as it is", len(found))
-                    return self._one_by_one(found, error)
-                log.warning("commit failed, next try in %.1f s: %s", delay_s, error)
-            else:
-                self._recover()
-                return True
-            if self._stopping.wait(delay_s):
-                return False
-            delay_s = min(2 * delay_s, RETRY_MOST_S)
+    def _by_inbox(self, batch: Sequence[Arrival]) -> list[tuple[Inbox, Sorted]]:
+        """Take a batch apart, shop by shop, and whatever of earlier ones has waited long enough."""
+        by_inbox: dict[Inbox, list[Arrival]] = {inbox: [] for inbox in self._inboxes.waiting()}
+        for arrival in batch:
+            found = self._inboxes.of(arrival.topic)
+            if found is None:  # the shop was closed while the message was under way
+                self.counters.unknown += 1
+                arrival.acknowledge()
+                continue
+            inbox, topic = found
+            by_inbox.setdefault(inbox, []).append(arrival._replace(topic=topic))
+        now = self._clock.now()
+        return [(inbox, inbox.sorter.sort(some, now)) for inbox, some in by_inbox.items()]
 
-    def _one_by_one(self, found: Sorted, error: Exception) -> bool:
+    def _work_off(self, sorted_out: Sequence[tuple[Inbox, Sorted]]) -> None:
+        """Commit and acknowledge shop by shop; one that cannot be kept now waits for the others."""
+        left, delay_s = deque(sorted_out), RETRY_FIRST_S
+        in_vain = 0
+        while left:
+            inbox, found = left.popleft()
+            if not found or self._committed(inbox, found):
+                for arrival in found.done:
+                    arrival.acknowledge()
+                in_vain = 0
+                continue
+            left.append((inbox, found))
+            in_vain += 1
+            if in_vain >= len(left):  # each of them, one after the other
+                if self._stopping.wait(delay_s):
+                    return
+                in_vain, delay_s = 0, min(2 * delay_s, RETRY_MOST_S)
+
+    def _committed(self, inbox: Inbox, found: Sorted) -> bool:
+        """Commit; False where the database is not able to now."""
+        try:
+            self._commit(inbox, found)
+        except Exception as error:
+            self.problem = self.last_error = f"{type(error).__name__}: {error}"
+            if not blames_data(error):
+                log.warning("commit failed, to be tried again: %s", error)
+                return False
+            log.exception("a batch of %d cannot be kept as it is", len(found))
+            return self._one_by_one(inbox, found, error)
+        self._recover()
+        return True
+
+    def _one_by_one(self, inbox: Inbox, found: Sorted, error: Exception) -> bool:
         """Find the message that no database takes, and keep it as a reject."""
         if len(found) > 1:
-            return all(self._commit_until_done(one) for one in found.one_by_one())
+            for one in list(found.one_by_one()):
+                if not self._committed(inbox, one):
+                    return False  # what is kept by now is left out when the rest is tried again
+                found.leave_out(one)
+            return True
         (arrival,) = [arrival for _, arrival in found.good] or [arrival for arrival, _ in found.bad]
         reason = f"could not be recorded: {type(error).__name__}"
-        with self._db.write() as session:
-            rejects.keep(session, _reject(arrival, PayloadError("payload", reason)))
+        try:
+            with inbox.db.write() as session:
+                rejects.keep(session, _reject(arrival, PayloadError("payload", reason)))
+        except Exception as other:  # noqa: BLE001 -- kept as a problem, and tried again
+            self.problem = self.last_error = f"{type(other).__name__}: {other}"
+            return False
         self.counters.rejected += 1
         self._recover()
         return True
 
-    def _commit(self, found: Sorted) -> None:
+    def _commit(self, inbox: Inbox, found: Sorted) -> None:
         bad = list(found.bad)
-        with self._db.write() as session:
+        with inbox.db.write() as session:
             recorded = readings.record_batch(session, [reading for reading, _ in found.good])
             bad += [(found.good[index][1], error) for index, error in refusals(recorded)]
             for arrival, error in bad:
                 rejects.keep(session, _reject(arrival, error))
+            if recorded.new:
+                announce(session, RECORDED)
         self.counters.recorded += recorded.new
         self.counters.duplicates += recorded.duplicates
         self.counters.rejected += len(bad)
         if recorded.new:
-            self._tell(recorded)
+            self._tell(inbox, recorded)
 
-    def _tell(self, recorded: Recorded) -> None:
+    def _tell(self, inbox: Inbox, recorded: Recorded) -> None:
         try:
-            self._on_recorded(recorded)
+            inbox.on_recorded(recorded)
         except Exception as error:
             # The readings are kept; whoever wanted to know asks again at the next ones.
             self.last_error = f"{type(error).__name__}: {error}"
@@ -197,10 +233,6 @@ class Committer:
         if self.problem is not None:
             self.problem = None
             self._on_recovered()
-
-    def _acknowledge(self, batch: Sequence[Arrival]) -> None:
-        for arrival in batch:
-            arrival.acknowledge()
 
 
 def _reject(arrival: Arrival, error: PayloadError) -> Reject:

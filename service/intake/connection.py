@@ -26,11 +26,12 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from sensors.payloads import MAX_PAYLOAD_BYTES, TOPIC_FILTER, is_own
+from sensors.payloads import MAX_PAYLOAD_BYTES, is_own
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.filters import Filters
 from service.intake.line import Line, Message
+from service.intake.terms import Terms
 from service.settings import MqttAddress
 
 __all__ = ["UNDER_WAY_MOST", "USUAL_WINDOW", "Connection"]
@@ -55,14 +56,16 @@ log = logging.getLogger(__name__)
 
 
 class Connection:
-    """Keeps one subscription of every place and sensor, and the :class:`Filters` beside it.
+    """Keeps one subscription, and the :class:`Filters` beside it.
 
     Parameters
     ----------
     address : MqttAddress
         The broker. The user must be allowed to read and write ``boothglass/#``.
-    data_folder : Path
-        Keeps the client id, by which the broker knows the session.
+    terms : Terms
+        The session and what it is subscribed to.
+    filters_file : Path
+        Keeps which further filters the session has.
     offer : callable
         Takes an :class:`Arrival` and the seconds to wait for room; False where there was none.
     mqtt5 : bool
@@ -74,7 +77,8 @@ class Connection:
     def __init__(
         self,
         address: MqttAddress,
-        data_folder: Path,
+        terms: Terms,
+        filters_file: Path,
         clock: Clock,
         offer: Callable[[Arrival, float], bool],
         *,
@@ -82,15 +86,14 @@ class Connection:
         usual_window: int = USUAL_WINDOW,
     ) -> None:
         self._usual_window = usual_window
-        self.filters = Filters(data_folder / "mqtt-filters.json")
+        self.filters = Filters(filters_file)
         self.reconnects = 0
         self.restarts = 0
         self.dropped = 0
         self.problem: str | None = "not connected yet"
         self._address, self._clock, self._offer = address, clock, offer
-        self._client_id = _client_id(data_folder)
-        self._marker_topic = f"boothglass/$intake/{self._client_id}"
-        self._protocol = mqtt.MQTTv5 if mqtt5 else mqtt.MQTTv311
+        self._session = terms
+        self._protocol = mqtt.MQTTv5 if mqtt5 or terms.shared else mqtt.MQTTv311
         self._stopping = threading.Event()
         self._ended = threading.Event()
         self._subscribed = threading.Event()
@@ -98,6 +101,7 @@ class Connection:
         self._answered = threading.Event()
         self._own_subscription: int | None = None
         self._live = False
+        self._offered, self._acknowledged = 0, 0
         self._marker = b""
         self._thread = threading.Thread(target=self._keep_up, name="intake-mqtt", daemon=True)
 
@@ -127,6 +131,19 @@ class Connection:
         """How many unacknowledged messages the broker sends ahead."""
         return UNDER_WAY_MOST if self._protocol == mqtt.MQTTv5 else self._usual_window
 
+    @property
+    def idle(self) -> bool:
+        """Whether all that had waited at the broker has come, and each of it is acknowledged."""
+        return self.connected and self._live and self._offered == self._acknowledged
+
+    def end_session(self) -> None:
+        """Disconnect for good: the broker forgets the session and whatever waits in it."""
+        line = self._line
+        if line is not None and self._protocol == mqtt.MQTTv5:
+            line.parting = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+            line.parting.SessionExpiryInterval = 0
+        self.stop()
+
     def wait_connected(self, timeout_s: float) -> bool:
         """Wait until the subscription stands."""
         return self._subscribed.wait(timeout_s)
@@ -140,7 +157,7 @@ class Connection:
         self._marker = secrets.token_hex(8).encode()
         line = self._line
         if line is not None and self.connected:
-            line.client.publish(self._marker_topic, self._marker, qos=1)
+            line.client.publish(self._session.marker, self._marker, qos=1)
 
     def start_anew(self) -> None:
         """Hang up and connect again: the broker sends once more what is unacknowledged."""
@@ -171,6 +188,7 @@ class Connection:
         """Connect, stay until the connection ends, and say whether the subscription stood."""
         self._ended.clear()
         self._answered.clear()
+        self._offered = self._acknowledged = 0  # whatever is not, is sent once more
         line = self._make_line()
         try:
             line.client.connect(
@@ -198,7 +216,8 @@ class Connection:
                 return
 
     def _make_line(self) -> Line:
-        line = Line(self._client_id, self._protocol, self._guarded(self._on_arrived), self._ended)
+        arrived = self._guarded(self._on_arrived)
+        line = Line(self._session.client_id, self._protocol, arrived, self._ended)
         client = line.client
         if self._address.user is not None:
             client.username_pw_set(self._address.user, self._address.password)
@@ -218,7 +237,9 @@ class Connection:
         return {"clean_start": False, "properties": properties}
 
     def _other_protocol(self) -> MQTTProtocolVersion:
-        return mqtt.MQTTv311 if self._protocol == mqtt.MQTTv5 else mqtt.MQTTv5
+        # A subscription that is shared is one of MQTT 5.
+        older = self._protocol == mqtt.MQTTv5 and not self._session.shared
+        return mqtt.MQTTv311 if older else mqtt.MQTTv5
 
     # -- called by the client's network thread ---------------------------------------------
 
@@ -253,14 +274,16 @@ class Connection:
             return
         # Without a session nothing can have waited but retained messages, and those say so.
         self._live = not flags.session_present
-        if self._protocol == mqtt.MQTTv5:
-            # What is retained is sent once, not again at every reconnection.
-            options = SubscribeOptions(
-                qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
-            )
-            _, self._own_subscription = client.subscribe(TOPIC_FILTER, options=options)
-        else:
-            _, self._own_subscription = client.subscribe(TOPIC_FILTER, qos=1)
+        for gone in self._session.gone:
+            client.unsubscribe(gone)
+        # What is retained is sent once, not again at every reconnection.
+        options: Any = (
+            SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            if self._protocol == mqtt.MQTTv5
+            else 1
+        )
+        topics = [(topic, options) for topic in self._session.topics]
+        _, self._own_subscription = client.subscribe(topics)
         self.filters.connected(client, self._protocol, session_present=flags.session_present)
 
     def _on_subscribe(
@@ -275,7 +298,8 @@ class Connection:
             self.filters.answered(mid, reasons)
             return
         if any(reason.is_failure for reason in reasons):
-            self.problem = f"{self._address!r} refuses the subscription {TOPIC_FILTER}"
+            refused = ", ".join(self._session.topics)
+            self.problem = f"{self._address!r} refuses the subscription {refused}"
             self._ended.set()
             return
         self.problem = None
@@ -301,8 +325,8 @@ class Connection:
         if line is None:
             return
         topic, payload, mid, qos, retained = message
-        if is_own(topic):
-            if topic == self._marker_topic and payload == self._marker:
+        if is_own(self._session.inner(topic)):
+            if topic == self._session.marker and payload == self._marker:
                 self._live = True
             line.acknowledge(mid, qos)
             return
@@ -312,11 +336,13 @@ class Connection:
             size_bytes=len(payload),
             received_at=self._clock.now(),
             waited=retained or not self._live,
-            acknowledge=partial(line.acknowledge, mid, qos),
+            acknowledge=partial(self._acknowledge, line, mid, qos),
         )
+        self._offered += 1
         if self._offer(arrival, 0.0):
             return
         if qos == 0:
+            self._offered -= 1
             self.dropped += 1
         elif self._offer(arrival, ROOM_WAIT_S):
             # While this one waited, others waited behind it.
@@ -326,12 +352,7 @@ class Connection:
             self.problem = "readings come faster than they can be kept"
             self._ended.set()
 
-
-def _client_id(data_folder: Path) -> str:
-    """Return the kept client id; under another one the broker would not know our session."""
-    kept = data_folder / "mqtt-client-id"
-    if not kept.exists():
-        draft = kept.with_suffix(".new")
-        draft.write_text(f"boothglass-{secrets.token_hex(6)}")
-        draft.replace(kept)
-    return kept.read_text().strip()
+    def _acknowledge(self, line: Line, mid: int, qos: int) -> None:
+        line.acknowledge(mid, qos)
+        if line is self._line:
+            self._acknowledged += 1

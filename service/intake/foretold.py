@@ -8,6 +8,7 @@ once.
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -22,7 +23,7 @@ from service.store.errors import BadInput
 from service.store.forecasts import NewForecast
 from service.store.tables import Reject
 
-__all__ = ["TOPIC", "ForecastListener"]
+__all__ = ["TOPIC", "ForecastListener", "Foretold"]
 
 TOPIC = "boothglass/$forecast"
 LARGEST_BYTES = 65_536
@@ -30,23 +31,12 @@ LARGEST_BYTES = 65_536
 log = logging.getLogger(__name__)
 
 
-class ForecastListener:
-    """Keeps every forecast that is published; what cannot be used is kept among the rejects."""
+class Foretold:
+    """Keeps what one shop is foretold; what cannot be used is kept among the rejects."""
 
-    def __init__(self, address: MqttAddress, db: Database, clock: Clock) -> None:
-        self._db, self._clock, self._address = db, clock, address
-        self._client = make_client(address)
-        self._client.on_connect = self._on_connect
-        self._client.on_message = self._on_message
+    def __init__(self, db: Database, clock: Clock) -> None:
+        self._db, self._clock = db, clock
         self.kept = 0
-
-    def start(self) -> None:
-        """Connect in the background; an absent broker is retried for ever."""
-        start_client(self._client, self._address)
-
-    def stop(self) -> None:
-        """Disconnect."""
-        stop_client(self._client)
 
     def take(self, payload: bytes) -> int:
         """Keep one message; returns how many of its hours were new, 0 where it was refused."""
@@ -81,12 +71,42 @@ class ForecastListener:
                 ),
             )
 
+
+class ForecastListener:
+    """Hears every forecast that is published.
+
+    Parameters
+    ----------
+    topic : str
+        What to subscribe to.
+    of : callable
+        Returns whose forecast it is, by its topic; None: nobody's here.
+    """
+
+    def __init__(
+        self, address: MqttAddress, topic: str, of: Callable[[str], Foretold | None]
+    ) -> None:
+        self._address, self._topic, self._of = address, topic, of
+        self._client = make_client(address)
+        self._client.on_connect = self._on_connect
+        self._client.on_message = self._on_message
+
+    def start(self) -> None:
+        """Connect in the background; an absent broker is retried for ever."""
+        start_client(self._client, self._address)
+
+    def stop(self) -> None:
+        """Disconnect."""
+        stop_client(self._client)
+
     def _on_connect(self, client: mqtt.Client, *_: Any) -> None:
-        client.subscribe(TOPIC, qos=1)
+        client.subscribe(self._topic, qos=1)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         # An error here would end paho's thread without a word; the next issue comes soon enough.
         try:
-            self.take(bytes(message.payload))
+            shop = self._of(message.topic)
+            if shop is not None:
+                shop.take(bytes(message.payload))
         except Exception:
             log.exception("a forecast could not be kept")

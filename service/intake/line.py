@@ -89,6 +89,8 @@ class Line:
         self._bell.settimeout(0)
         self._cord.settimeout(0)
         self._rung = False
+        self.parting: Any = None
+        """Properties to say goodbye with (MQTT 5)."""
         self._driver: int | None = None
         self.client = client = _Client(
             CallbackAPIVersion.VERSION2,
@@ -139,7 +141,7 @@ class Line:
         """Send what was acknowledged, say goodbye, and close."""
         self._driver = threading.get_ident()
         self._write()
-        self.client.disconnect()
+        self.client.disconnect(properties=self.parting)
         wire = self.client.socket()
         if wire is not None:
             with contextlib.suppress(OSError, ValueError):

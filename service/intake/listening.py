@@ -91,6 +91,8 @@ class Listener:
         Told about once a second while listening, and at the end.
     mqtt5 : bool
         Ask for MQTT 5 first; else for 3.1.1.
+    root : str
+        What all topics of the shop begin with; nothing else is listened to.
     """
 
     def __init__(
@@ -100,8 +102,10 @@ class Listener:
         *,
         on_change: Callable[[], None] = lambda: None,
         mqtt5: bool = True,
+        root: str = "",
     ) -> None:
         self._address, self._clock, self._on_change = address, clock, on_change
+        self._root = root
         self._protocols = [mqtt.MQTTv5, mqtt.MQTTv311] if mqtt5 else [mqtt.MQTTv311]
         self._lock = threading.Lock()
         self._ended = threading.Event()
@@ -180,7 +184,7 @@ class Listener:
 
     def _one_connection(self, protocol: MQTTProtocolVersion) -> tuple[bool, str | None]:
         """Listen over one connection; False where the broker may want another protocol."""
-        visit = _Visit(self._address, protocol, self._hear)
+        visit = _Visit(self._address, protocol, f"{self._root}#", self._hear)
         try:
             visit.begin()
             if not visit.subscribed.wait(ANSWER_WAIT_S):
@@ -196,7 +200,7 @@ class Listener:
             visit.end()
 
     def _hear(self, topic: str, payload: bytes) -> None:
-        self._ear.hear(topic, payload, self._clock.now())
+        self._ear.hear(topic.removeprefix(self._root), payload, self._clock.now())
 
 
 class _Visit:
@@ -206,12 +210,13 @@ class _Visit:
         self,
         address: MqttAddress,
         protocol: MQTTProtocolVersion,
+        topics: str,
         hear: Callable[[str, bytes], None],
     ) -> None:
         self.subscribed = threading.Event()
         self.problem: str | None = None
         self.refused_for_good = False
-        self._address, self._hear = address, hear
+        self._address, self._topics, self._hear = address, topics, hear
         self._client = client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"boothglass-ear-{secrets.token_hex(4)}",
@@ -252,7 +257,7 @@ class _Visit:
             if self.refused_for_good:
                 self.subscribed.set()
             return
-        client.subscribe("#", qos=0)
+        client.subscribe(self._topics, qos=0)
 
     def _on_subscribe(
         self,
@@ -263,7 +268,9 @@ class _Visit:
         _properties: Properties | None,
     ) -> None:
         if any(reason.is_failure for reason in reasons):
-            self.problem = f"{self._address!r} does not let us listen to everything (#)"
+            self.problem = (
+                f"{self._address!r} does not let us listen to everything ({self._topics})"
+            )
         self.subscribed.set()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:

@@ -9,10 +9,12 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections import OrderedDict
+from collections.abc import Callable, Iterable
 
 from service.store.db import Database
 from service.store.settling import settle
+from service.store.wire import SETTLED, announce
 
 __all__ = ["Settler"]
 
@@ -29,32 +31,49 @@ def _never() -> bool:
 
 
 class Settler:
-    """Settles whatever is marked, at the start and whenever it is woken.
+    """Settles whatever is marked, at the start and whenever it is woken; shops have their turns.
 
     Parameters
     ----------
-    db : Database
-        Where readings, marks, flags and roll-ups are.
+    db_of : callable
+        Returns a shop's database, where readings, marks, flags and roll-ups are; None: leave it.
     on_settled : callable
-        Told the place after each stretch that was settled, from the settling thread.
+        Told shop and place after each stretch that was settled, from the settling thread.
     busy : callable
         Whether so much comes in that settling should wait for a lull; it never waits for long.
+    first : iterable of str
+        Shops to begin with.
     """
 
     def __init__(
-        self, db: Database, *, on_settled: Callable[[str], None], busy: Callable[[], bool] = _never
+        self,
+        db_of: Callable[[str], Database | None],
+        *,
+        on_settled: Callable[[str, str], None],
+        busy: Callable[[], bool] = _never,
+        first: Iterable[str] = (),
     ) -> None:
         self.problem: str | None = None
-        self._db, self._on_settled, self._busy = db, on_settled, busy
-        self._latest = ""
-        self._behind_since: float | None = None
+        self._db_of, self._on_settled, self._busy = db_of, on_settled, busy
+        self._lock = threading.Lock()
+        self._waiting: OrderedDict[str, float] = OrderedDict()
+        self._latest: dict[str, str] = {}
+        self._in_hand: float | None = None
         self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._keep_up, name="settler", daemon=True)
+        for shop in first:
+            self.wake(shop)
+
+    @classmethod
+    def of_one(
+        cls, db: Database, *, on_settled: Callable[[str], None], busy: Callable[[], bool] = _never
+    ) -> Settler:
+        """Make one for the only shop there is, which begins with what an earlier run has left."""
+        return cls(lambda _: db, on_settled=lambda _, at: on_settled(at), busy=busy, first=[""])
 
     def start(self) -> None:
-        """Begin with what an earlier run has left."""
-        self._woken.set()
+        """Begin."""
         self._thread.start()
 
     def stop(self) -> None:
@@ -64,16 +83,18 @@ class Settler:
         if self._thread.is_alive():
             self._thread.join(timeout=15)
 
-    def wake(self) -> None:
+    def wake(self, shop: str = "") -> None:
         """Say that something was marked."""
-        if self._behind_since is None:
-            self._behind_since = time.monotonic()
+        with self._lock:
+            self._waiting.setdefault(shop, time.monotonic())
         self._woken.set()
 
     @property
     def behind_s(self) -> float:
         """Real seconds for which something has been marked that is not settled yet."""
-        since = self._behind_since
+        with self._lock:
+            oldest = min(self._waiting.values(), default=None)
+        since = min((at for at in (oldest, self._in_hand) if at is not None), default=None)
         return 0.0 if since is None else time.monotonic() - since
 
     def _keep_up(self) -> None:
@@ -81,31 +102,48 @@ class Settler:
         while not self._stopping.is_set():
             self._woken.wait()
             self._woken.clear()
-            began = time.monotonic()
-            try:
-                self._settle_everything()
-            except Exception as error:
-                # Readings stay unassessed meanwhile, and nothing rests on those.
-                self.problem = f"{type(error).__name__}: {error}"
-                log.exception("settling failed, next try in %.1f s", delay_s)
-                self._stopping.wait(delay_s)
-                delay_s = min(2 * delay_s, RETRY_MOST_S)
-                self._woken.set()
-            else:
-                self.problem, delay_s = None, RETRY_FIRST_S
-                # What was marked meanwhile has waited since then at most.
-                self._behind_since = began if self._woken.is_set() else None
+            while not self._stopping.is_set() and (taken := self._next()) is not None:
+                shop, since = taken
+                self._wait_for_lull()
+                try:
+                    more = self._settle(shop)
+                except Exception as error:
+                    # Readings stay unassessed meanwhile, and nothing rests on those.
+                    self.problem = f"{type(error).__name__}: {error}"
+                    log.exception("settling failed, next try in %.1f s", delay_s)
+                    self._put_back(shop, since)
+                    self._stopping.wait(delay_s)
+                    delay_s = min(2 * delay_s, RETRY_MOST_S)
+                else:
+                    self.problem, delay_s = None, RETRY_FIRST_S
+                    if more:
+                        self._put_back(shop, since)
+                self._in_hand = None
 
-    def _settle_everything(self) -> None:
-        while not self._stopping.is_set():
-            self._wait_for_lull()
-            with self._db.write() as session:
-                places = settle(session, self._latest)
-            if not places:
-                return
+    def _next(self) -> tuple[str, float] | None:
+        with self._lock:
+            if not self._waiting:
+                return None
+            shop, self._in_hand = self._waiting.popitem(last=False)
+            return shop, self._in_hand
+
+    def _put_back(self, shop: str, since: float) -> None:
+        with self._lock:
+            self._waiting[shop] = min(since, self._waiting.get(shop, since))
+
+    def _settle(self, shop: str) -> bool:
+        """Settle one stretch; whether there may be more."""
+        db = self._db_of(shop)
+        if db is None:
+            return False
+        with db.write() as session:
+            places = settle(session, self._latest.get(shop, ""))
             for place in sorted(places):
-                self._latest = place
-                self._on_settled(place)
+                announce(session, SETTLED, place=place)
+        for place in sorted(places):
+            self._latest[shop] = place
+            self._on_settled(shop, place)
+        return bool(places)
 
     def _wait_for_lull(self) -> None:
         until = time.monotonic() + PATIENCE_S

@@ -41,6 +41,11 @@ class Sorted:
         for bad in self.bad:
             yield Sorted(bad=[bad])
 
+    def leave_out(self, kept: Sorted) -> None:
+        """Forget readings and refusals that are kept by now."""
+        self.good = [good for good in self.good if good not in kept.good]
+        self.bad = [bad for bad in self.bad if bad not in kept.bad]
+
 
 @dataclass
 class _Message:

@@ -16,7 +16,7 @@ from service.settings import MqttAddress
 from service.store.notice_book import NoticeBook
 from service.store.tables import Notice
 
-__all__ = ["TOPIC", "NoticePublisher", "message"]
+__all__ = ["TOPIC", "NoticePublisher", "Outlet", "message"]
 
 TOPIC = "boothglass/notices"
 ACK_WAIT_S = 5.0
@@ -39,13 +39,11 @@ def message(notice: Notice) -> dict[str, Any]:
     }
 
 
-class NoticePublisher:
-    """Sends the book's unpublished notices; safe to ask at any time, from one thread at a time."""
+class Outlet:
+    """A connection to a broker that only publishes; may be used from any thread."""
 
-    def __init__(self, address: MqttAddress, book: NoticeBook) -> None:
-        self._book = book
+    def __init__(self, address: MqttAddress) -> None:
         self._address = address
-        self._busy = threading.Lock()
         self._client = make_client(address)
 
     def start(self) -> None:
@@ -56,9 +54,40 @@ class NoticePublisher:
         """Disconnect."""
         stop_client(self._client)
 
+    @property
+    def open(self) -> bool:
+        """Whether there is a connection."""
+        return self._client.is_connected()
+
+    def publish(self, topic: str, text: str) -> bool:
+        """Publish one text; return whether the broker has taken it."""
+        if not self.open:
+            return False
+        info = self._client.publish(topic, text, qos=1)
+        try:
+            info.wait_for_publish(ACK_WAIT_S)
+        except (ValueError, RuntimeError) as error:
+            log.warning("not published", extra={"topic": topic, "error": str(error)})
+            return False
+        return info.is_published()
+
+
+class NoticePublisher:
+    """Sends a book's unpublished notices; safe to ask at any time, from one thread at a time.
+
+    Parameters
+    ----------
+    root : str
+        What the shop's topics begin with.
+    """
+
+    def __init__(self, outlet: Outlet, book: NoticeBook, root: str = "") -> None:
+        self._outlet, self._book, self._root = outlet, book, root
+        self._busy = threading.Lock()
+
     def flush(self) -> int:
         """Publish what is unpublished, oldest first; return how many went out."""
-        if not self._client.is_connected() or not self._busy.acquire(blocking=False):
+        if not self._outlet.open or not self._busy.acquire(blocking=False):
             return 0
         sent = 0
         try:
@@ -73,13 +102,5 @@ class NoticePublisher:
         return sent
 
     def publish(self, topic: str, text: str) -> bool:
-        """Publish one text; return whether the broker has taken it."""
-        if not self._client.is_connected():
-            return False
-        info = self._client.publish(topic, text, qos=1)
-        try:
-            info.wait_for_publish(ACK_WAIT_S)
-        except (ValueError, RuntimeError) as error:
-            log.warning("not published", extra={"topic": topic, "error": str(error)})
-            return False
-        return info.is_published()
+        """Publish one text under one of the shop's topics; return whether the broker took it."""
+        return self._outlet.publish(self._root + topic, text)

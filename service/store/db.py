@@ -29,6 +29,7 @@ from sqlmodel import Session
 
 from service.store.memo import LOOK, PAST, Memo, PastKept
 from service.store.turns import Turns
+from service.store.wire import SHARED
 
 __all__ = [
     "RESTORING",
@@ -62,6 +63,9 @@ NOT_ALONE = (
     "BOOTHGLASS_SHOP and BOOTHGLASS_SHOPS_SECRET"
 )
 NOT_LET_IN = "the database does not let into this shop: it is closed, or the secret is another"
+
+TAPS = 0x42_74_61_70
+"""Class of the locks under which the workers read first and then write."""
 
 RESTORING = "boothglass_restoring"
 """Table that a PostgreSQL database has while a back-up is being brought into it."""
@@ -129,6 +133,8 @@ class Database:
 
     def __init__(self, url: str, *, hosted: Hosted | None = None) -> None:
         self.url, self._hosted = url, hosted
+        self.shared_as: str | None = None
+        """The shop's word on the wire between workers; None: no other worker serves it."""
         self._server = make_engine(url) if hosted is None else hosted.server
         # Connections of this engine come from the same pool, but each begins with the entry.
         entry = ALONE if hosted is None else hosted.entry
@@ -136,6 +142,7 @@ class Database:
         self._reads: dict[str, Any] = {"boothglass_reads": True}
         if self.engine.dialect.name == "postgresql":
             self._reads |= {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+        self._alone = threading.Lock()
         self._turns = Turns(BUSY_TIMEOUT_MS / 1000.0)
         self._memo, self._past = Memo(self.engine), PastKept()
         self._joined = threading.local()
@@ -180,13 +187,16 @@ class Database:
         if joined is not None:
             yield joined
             return
-        with self._turns.turn(), Session(self.engine, expire_on_commit=False) as session:
+        with self._turns.turn(), self._writing() as session:
             try:
                 yield session
                 session.commit()
             except BaseException:
                 session.rollback()
                 raise
+
+    def _writing(self) -> Session:
+        return Session(self.engine, expire_on_commit=False, info={SHARED: self.shared_as})
 
     @contextmanager
     def together(self) -> Iterator[Session]:
@@ -201,6 +211,21 @@ class Database:
                 yield session
             finally:
                 self._joined.session = outer
+
+    @contextmanager
+    def one_at_a_time(self) -> Iterator[None]:
+        """Let what reads first and then writes be done by one thread at a time, in all workers."""
+        with self._alone:
+            if self.shared_as is None:
+                yield
+                return
+            looks = self.engine.connect().execution_options(boothglass_reads=True)
+            with looks as connection, connection.begin():
+                connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}")
+                connection.exec_driver_sql(
+                    "SELECT pg_advisory_xact_lock(%s, hashtext(%s))", (TAPS, self.shared_as)
+                )
+                yield
 
     def upgrade(self) -> None:
         """Bring the tables up to this version, all at once or not at all.

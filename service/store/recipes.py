@@ -29,6 +29,7 @@ from service.store.errors import BadInput, NotFound
 from service.store.fields import one_of
 from service.store.fields import text as short_text
 from service.store.tables import CatalogueVersion
+from service.store.wire import RECIPES, announce
 
 __all__ = ["LIMITS", "MARK_FIGURES", "RecipeBook", "Version"]
 
@@ -54,7 +55,8 @@ class RecipeBook:
     def __init__(self, db: Database, clock: Clock, catalogue: Catalogue) -> None:
         self.db, self.clock, self.catalogue = db, clock, catalogue
         self._from_files = dict(catalogue.texts)
-        self._load()
+        self._seen = 0
+        self.refresh()
 
     def write(self, kind: Kind, text: str, *, who: str = "", note: str = "") -> tuple[str, int]:
         """Keep a material or schedule as a new version that holds from now on.
@@ -93,6 +95,7 @@ class RecipeBook:
                     made_at=self.clock.now(),
                 )
             )
+            announce(session, RECIPES)
         self.catalogue.add(entry, text, number)
         return entry.id, number
 
@@ -154,10 +157,16 @@ class RecipeBook:
         shipped = self._from_files.get((kind, entry_id))
         return found if shipped is None else [*found, Version(None, shipped)]
 
-    def _load(self) -> None:
+    def refresh(self) -> None:
+        """Take over what another worker has written."""
         with self.db.read() as session:
-            rows = session.exec(select(CatalogueVersion).order_by(col(CatalogueVersion.id))).all()
+            rows = session.exec(
+                select(CatalogueVersion)
+                .where(col(CatalogueVersion.id) > self._seen)
+                .order_by(col(CatalogueVersion.id))
+            ).all()
         for row in rows:
+            self._seen = max(self._seen, int(row.id or 0))
             kind = cast("Kind", row.kind)
             # It was checked when it was written; a mark it needs may since have been taken away.
             entry = _parsed(kind, row.text)

@@ -19,8 +19,9 @@ from service.shop.said import say
 from service.store.airs import ShopFacts
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict
-from service.store.facts import Facts
+from service.store.facts import Facts, put_in
 from service.store.fields import text, within
+from service.store.wire import SETTINGS, announce
 
 __all__ = ["CLOCKS", "NAMES", "UNITS", "SettingsBook", "ShopSettings", "Source", "zone_called"]
 
@@ -126,12 +127,25 @@ class SettingsBook:
                     taken.pop(name, None)
                 else:
                     taken[name] = _checked(name, value)
-            self._facts.put(FACT, taken)
+            with self._facts.db.write() as session:
+                put_in(session, FACT, taken)
+                announce(session, SETTINGS)
             self._kept = taken
             self._now = self._in_force()
         for tell in self._told:
             tell(self._now)
         return self._now
+
+    def refresh(self) -> None:
+        """Take over what another worker has changed, and tell whoever wants to be told."""
+        with self._lock:
+            kept = self._read()
+            if kept == self._kept:
+                return
+            self._kept = kept
+            self._now = self._in_force()
+        for tell in self._told:
+            tell(self._now)
 
     def _source(self, name: str) -> Source:
         if name in self._settings.model_fields_set and name in Settings.model_fields:

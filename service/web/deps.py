@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -100,8 +99,6 @@ class Shop:
     sensor_door: SensorDoor
     views: Views = field(default_factory=Views)
     """The first pages that were asked for lately."""
-    tap_lock: threading.Lock = field(default_factory=threading.Lock)
-    """Held while a tap is compared with the open step and recorded, so that two taps are one."""
 
     @cached_property
     def planner(self) -> Planner:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -81,12 +82,20 @@ class Hub:
     """Spreads events to every subscription; all methods may be called from any thread."""
 
     def __init__(self) -> None:
+        self.also: Callable[[str, dict[str, Any]], None] | None = None
+        """Told of whatever is published here: whoever carries it to the pages of other workers."""
         self._lock = threading.Lock()
         self._listeners: set[Subscription] = set()
         self._closed = False
 
     def publish(self, event: str, data: dict[str, Any]) -> None:
-        """Tell every listener; never waits and never raises for a listener's sake."""
+        """Tell every listener, everywhere; never waits and never raises for a listener's sake."""
+        self.spread(event, data)
+        if self.also is not None:
+            self.also(event, data)
+
+    def spread(self, event: str, data: dict[str, Any]) -> None:
+        """Tell the listeners here, and nobody else."""
         told = Event(event, data)
         with self._lock:
             listeners = tuple(self._listeners)

@@ -95,7 +95,7 @@ def ours(address: MqttAddress, watch: Watch, folder: Path) -> Callable[[], objec
 
     database = Database(sqlite_url(folder))
     database.upgrade()
-    settler = Settler(database, on_settled=lambda _place: None, busy=lambda: intake.flooded)
+    settler = Settler.of_one(database, on_settled=lambda _place: None, busy=lambda: intake.flooded)
 
     def told(recorded: Recorded) -> None:
         settler.wake()

@@ -71,7 +71,7 @@ def main() -> None:
     store_db.BUSY_TIMEOUT_MS = int(os.environ.get("BUSY_TIMEOUT_MS", store_db.BUSY_TIMEOUT_MS))
     database = Database(database_url(folder, os.environ.get("BOOTHGLASS_DATABASE_URL")))
     database.upgrade()
-    settler = Settler(database, on_settled=lambda _: None, busy=lambda: intake.flooded)
+    settler = Settler.of_one(database, on_settled=lambda _: None, busy=lambda: intake.flooded)
 
     def told(recorded: Recorded) -> None:
         settler.wake()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 
 import databases
@@ -17,6 +17,7 @@ from service.intake import readers as reading
 from service.intake import sorter as sorting
 from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
+from service.intake.inbox import Inbox, OneInbox
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.store import db as store_db
@@ -32,14 +33,13 @@ class Bench:
     def __init__(self, database: Database, clock: SetClock) -> None:
         self.database, self.clock = database, clock
         self.told: list[Recorded] = []
+        self.listener: Callable[[Recorded], None] = self.told.append
         self.recovered = 0
         self.acknowledged: list[int] = []
         self.lock = threading.Lock()
         self.committer = Committer(
-            database,
+            OneInbox(Inbox(database, Sorter(Readers()), lambda told: self.listener(told))),
             clock,
-            Sorter(Readers()),
-            on_recorded=self.told.append,
             on_recovered=self._recovered,
             on_lost=self._lost,
         )
@@ -186,7 +186,7 @@ def test_a_listener_that_fails_loses_nothing(bench):
     def fail(_recorded: Recorded) -> None:
         raise RuntimeError("the page is gone")
 
-    bench.committer._on_recorded = fail
+    bench.listener = fail
     bench.send(1)
     bench.committer.start()
     eventually(lambda: bench.acknowledged == [1])

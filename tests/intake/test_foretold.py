@@ -12,7 +12,7 @@ from equipment import Mosquitto, SetClock, command, eventually, free_port
 from sqlmodel import select
 
 from service.intake.broker import EmbeddedBroker
-from service.intake.foretold import TOPIC, ForecastListener
+from service.intake.foretold import TOPIC, ForecastListener, Foretold
 from service.settings import MqttAddress
 from service.store.db import Database
 from service.store.tables import Forecast, Reading, Reject
@@ -43,7 +43,7 @@ def rows(database: Database, table: type) -> int:
 def is_heard(address: MqttAddress, database: Database, clock: SetClock) -> None:
     # Retained: what was published while the service was off is heard when it comes back.
     publish(address, forecast(clock))
-    listener = ForecastListener(address, database, clock)
+    listener = ForecastListener(address, TOPIC, lambda _: Foretold(database, clock))
     listener.start()
     try:
         eventually(lambda: rows(database, Forecast) == 3, what="three hours are kept")

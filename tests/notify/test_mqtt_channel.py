@@ -16,7 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sensors import payloads
 from service.notify.channels import Later
 from service.notify.channels.mqtt import Mqtt
-from service.notify.mqtt import NoticePublisher
+from service.notify.mqtt import NoticePublisher, Outlet
 from service.store.catalogue import load_catalogue
 from service.store.db import Database
 from service.store.desk import Desk, ShopFacts
@@ -29,10 +29,11 @@ def publisher(
 ) -> Iterator[NoticePublisher]:
     catalogue = load_catalogue()
     desk = Desk(database, clock, catalogue, ShopFacts(600, 0, 180))
-    made = NoticePublisher(mosquitto.address, NoticeBook(database, clock, catalogue, desk))
-    made.start()
-    yield made
-    made.stop()
+    outlet = Outlet(mosquitto.address)
+    outlet.start()
+    eventually(lambda: outlet.open, what="connected")
+    yield NoticePublisher(outlet, NoticeBook(database, clock, catalogue, desk))
+    outlet.stop()
 
 
 @pytest.mark.real
@@ -42,7 +43,6 @@ def test_a_message_arrives_under_a_topic_of_the_persons_own(
     sender = Mqtt(publisher.publish)
     config = sender.check({"topic": "ana"})
     assert config == {"topic": "boothglass/people/ana/notices"}
-    eventually(publisher._client.is_connected, what="connected")
     heard: list[dict[str, Any]] = []
     ready = threading.Event()
     listener = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -62,7 +62,7 @@ def test_a_message_arrives_under_a_topic_of_the_persons_own(
     assert heard[0]["id"] == message().once
     assert heard[0]["data"]["title"] == "3 pieces ready to scuff"
     mosquitto.stop()
-    eventually(lambda: not publisher._client.is_connected(), what="disconnected")
+    eventually(lambda: not publisher._outlet.open, what="disconnected")
     with pytest.raises(Later):
         sender.send(config, message())
 

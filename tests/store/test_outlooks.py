@@ -12,8 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from service.clock import DrivenClock
-from service.intake.foretold import TOPIC, ForecastListener
-from service.settings import MqttAddress
+from service.intake.foretold import TOPIC, Foretold
 from service.store import forecasts, rejects
 from service.store.db import Database
 from service.store.errors import BadInput
@@ -225,9 +224,7 @@ def test_a_forecast_that_goes_back_in_time_is_refused() -> None:
 def test_a_message_that_cannot_be_used_is_kept_with_its_reason(
     db: Database, payload: bytes, field: str
 ) -> None:
-    listener = ForecastListener(
-        MqttAddress("127.0.0.1", 1, None, None, tls=False), db, DrivenClock(NOW, 1.0)
-    )
+    listener = Foretold(db, DrivenClock(NOW, 1.0))
     assert listener.take(payload) == 0
     with db.read() as session:
         (row,) = rejects.recent(session)

@@ -193,7 +193,7 @@ def test_what_was_not_settled_yet_is_no_difference(eventful):
 def test_beside_readings_that_keep_coming(eventful):
     """Intake and settling go on in threads of their own, as in the service."""
     settled: list[str] = []
-    settler = Settler(eventful, on_settled=settled.append)
+    settler = Settler.of_one(eventful, on_settled=settled.append)
     settler.start()
     stop, sent = threading.Event(), []
 

@@ -95,7 +95,7 @@ def undo(
         did = f"{kind}:{row_id}:{instrument_id}"
         return back_to(fields, f"/instruments/{instrument_id}", did=did)
 
-    with shop.tap_lock:
+    with shop.desk.db.one_at_a_time():
         led_to = once(shop, request, fields, do)
     shop.worked(instrument_id)
     return RedirectResponse(led_to, 303)
@@ -156,7 +156,7 @@ def _recorded(
 ) -> Response:
     """Do what was tapped, once, and lead on to where it says; a refusal stands by its form."""
     try:
-        with shop.tap_lock:
+        with shop.desk.db.one_at_a_time():
             led_to = once(shop, request, fields, do)
     except (FormError, StoreError) as error:
         if not wants_page(request):

@@ -22,7 +22,7 @@ def once(shop: Shop, request: Request, fields: Fields, do: Callable[[], str]) ->
     """Do what was tapped, unless its key was heard before; return where its answer leads.
 
     ``do`` returns that address. A form without a key, sent without script, is simply done. Whoever
-    calls holds the shop's ``tap_lock``.
+    calls sees to it that nobody else does meanwhile (``Database.one_at_a_time``).
 
     Raises
     ------

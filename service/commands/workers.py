@@ -1,0 +1,73 @@
+"""``boothglass serve`` with several workers: they are started, watched over, and started again."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+import sys
+
+import uvicorn
+from uvicorn.supervisors import Multiprocess
+
+from sensors.node.notify import tell
+from service.address import public_url
+from service.clock import ClockError, WallClock, make_clock
+from service.commands.owner_link import new_link, remember_address, show
+from service.settings import SettingError, Settings
+from service.store.accounts import Accounts
+from service.store.db import Database, DatabaseError, database_url
+from service.web.words import shop_zone
+from service.worker.making import check_for_workers
+
+__all__ = ["run"]
+
+HUNG_AFTER_S = 60
+"""A worker that does not answer its parent for so long is ended and started anew."""
+
+log = logging.getLogger(__name__)
+
+
+def run(settings: Settings, listener: socket.socket) -> None:
+    """Serve until told to stop; ends with status 2 where something is not set right."""
+    workers = settings.workers or 1
+    try:
+        check_for_workers(settings)
+        shop_zone(settings)
+        db = Database(database_url(settings.data, settings.database_url))
+        db.upgrade()
+        make_clock(settings)  # a driven one is anchored once, for all of them
+    except (SettingError, DatabaseError, ClockError) as error:
+        print(f"boothglass: {error}", file=sys.stderr)
+        raise SystemExit(2) from error
+    base = public_url(settings)
+    print(f"Boothglass is at {base}/, served by {workers} workers")
+    remember_address(db, base)
+    if settings.sign_in == "on" and not Accounts(db, WallClock()).has_owner():
+        show(new_link(db, base))
+    db.dispose()
+    sys.stdout.flush()
+    _hand_down(settings)
+    config = uvicorn.Config(
+        "service.worker.doorway:make_app",
+        factory=True,
+        workers=workers,
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=8,
+        timeout_worker_healthcheck=HUNG_AFTER_S,
+        server_header=False,
+    )
+    tell("READY=1")
+    Multiprocess(config, sockets=[listener]).run()
+
+
+def _hand_down(settings: Settings) -> None:
+    """Let the workers find what was said on the command line."""
+    for name in settings.model_fields_set:
+        value = getattr(settings, name)
+        if value is None or f"BOOTHGLASS_{name.upper()}" in os.environ:
+            continue
+        if name in {"http_port", "lan", "sign_in", "clock_start", "clock_rate", "data"}:
+            said = value.isoformat() if hasattr(value, "isoformat") else str(value)
+            os.environ[f"BOOTHGLASS_{name.upper()}"] = said

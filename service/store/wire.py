@@ -1,0 +1,183 @@
+"""What the workers of an installation tell each other: PostgreSQL's LISTEN and NOTIFY.
+
+What is told within a transaction is heard when, and only if, it commits, and by every worker that
+listens; so a worker that dies right after its commit has told the others all the same. Messages are
+hints, as on the live stream: who hears one looks for itself. Whoever was cut off for a while is
+told so, and looks at everything.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import make_url
+from sqlmodel import Session
+
+__all__ = [
+    "EVERYTHING",
+    "RECIPES",
+    "RECORDED",
+    "SETTINGS",
+    "SETTLED",
+    "SHARED",
+    "Wire",
+    "announce",
+    "plain_address",
+]
+
+CHANNEL = "boothglass"
+SHARED = "boothglass_shared"
+"""Where a session carries the word of its shop, if other workers serve that shop too."""
+
+RECORDED, SETTLED = "recorded", "settled"
+SETTINGS, RECIPES = "settings", "recipes"
+EVERYTHING = "everything"
+"""Something that was too long to be told."""
+
+MOST_BYTES = 7900
+"""PostgreSQL takes less than 8000 (its documentation, NOTIFY)."""
+
+MOST_WAITING = 2000
+RETRY_FIRST_S, RETRY_MOST_S = 0.5, 10.0
+TURN_S = 1.0
+
+log = logging.getLogger(__name__)
+
+Hear = Callable[[str, str, dict[str, Any]], None]
+
+
+def announce(session: Session, event: str, **data: Any) -> None:
+    """Tell the other workers, with this transaction; nothing where there are none.
+
+    The worker that tells hears it as well.
+    """
+    shop = session.info.get(SHARED)
+    if shop is not None:
+        said = _text("", shop, event, data)
+        session.connection().exec_driver_sql("SELECT pg_notify(%s, %s)", (CHANNEL, said))
+
+
+def plain_address(url: str) -> str:
+    """Return a database's address as its own client library takes it."""
+    return make_url(url).set(drivername="postgresql").render_as_string(hide_password=False)
+
+
+class Wire:
+    """Hears what other workers tell, and tells them; a thread for each.
+
+    Parameters
+    ----------
+    url : str
+        The PostgreSQL database that the workers share.
+    hear : callable
+        Told shop, event and data, by the listening thread; what this worker tells by :meth:`tell`
+        is left out.
+    gap : callable
+        Told when it listens (again): whatever was told before that was not heard.
+    """
+
+    def __init__(self, url: str, hear: Hear, gap: Callable[[], None]) -> None:
+        self.problem: str | None = "not listening yet"
+        self._address, self._hear, self._gap = plain_address(url), hear, gap
+        self._me = secrets.token_hex(6)
+        self._lock = threading.Condition()
+        self._waiting: OrderedDict[str, None] = OrderedDict()
+        self._stopping = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._keep_up, args=(work,), name=f"wire-{name}", daemon=True)
+            for name, work in (("in", self._listen), ("out", self._send))
+        ]
+
+    def start(self) -> None:
+        """Begin in the background; an absent server is tried again for ever."""
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Send what waits, and end."""
+        self._stopping.set()
+        with self._lock:
+            self._lock.notify_all()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(timeout=10)
+
+    def tell(self, shop: str, event: str, data: dict[str, Any]) -> None:
+        """Tell the others soon; never waits. The same said twice before it is sent is sent once."""
+        with self._lock:
+            self._waiting[_text(self._me, shop, event, data)] = None
+            while len(self._waiting) > MOST_WAITING:
+                self._waiting.popitem(last=False)
+            self._lock.notify_all()
+
+    # -- threads ---------------------------------------------------------------------------
+
+    def _keep_up(self, work: Callable[[], None]) -> None:
+        delay_s = RETRY_FIRST_S
+        while not self._stopping.is_set():
+            try:
+                work()
+                delay_s = RETRY_FIRST_S
+            except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
+                if work == self._listen:
+                    if self.problem is None:
+                        delay_s = RETRY_FIRST_S
+                    self.problem = f"{type(error).__name__}: {error}"
+                log.warning("the wire between workers is down: %s", error)
+                self._stopping.wait(delay_s)
+                delay_s = min(2 * delay_s, RETRY_MOST_S)
+
+    def _listen(self) -> None:
+        import psycopg
+
+        with psycopg.connect(self._address, autocommit=True) as connection:
+            connection.execute(f"LISTEN {CHANNEL}")
+            self.problem = None
+            self._gap()
+            while not self._stopping.is_set():
+                for told in connection.notifies(timeout=TURN_S):
+                    self._take(told.payload)
+
+    def _take(self, payload: str) -> None:
+        try:
+            told = json.loads(payload)
+            if told["by"] != self._me:
+                self._hear(told["shop"], told["event"], told["data"])
+        except Exception:
+            # Anybody who may write to the database may say anything here.
+            log.exception("what was heard on the wire could not be used")
+
+    def _send(self) -> None:
+        import psycopg
+
+        with psycopg.connect(self._address, autocommit=True) as connection:
+            while (said := self._next()) is not None:
+                try:
+                    connection.execute("SELECT pg_notify(%s, %s)", (CHANNEL, said))
+                except psycopg.Error:
+                    with self._lock:
+                        self._waiting[said] = None
+                        self._waiting.move_to_end(said, last=False)
+                    raise
+
+    def _next(self) -> str | None:
+        """Wait for something to tell; None at the end."""
+        with self._lock:
+            while not self._waiting:
+                if self._stopping.is_set():
+                    return None
+                self._lock.wait(TURN_S)
+            return self._waiting.popitem(last=False)[0]
+
+
+def _text(by: str, shop: str, event: str, data: dict[str, Any]) -> str:
+    said = json.dumps({"by": by, "shop": shop, "event": event, "data": data}, sort_keys=True)
+    if len(said.encode()) <= MOST_BYTES:
+        return said
+    return _text(by, shop, EVERYTHING, {})

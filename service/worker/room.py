@@ -1,0 +1,205 @@
+"""One shop as a worker serves it: made bit by bit, for whoever needs it first.
+
+A worker that only takes a shop's readings in needs no more than its letter-box; who leads for the
+shop needs what decides; pages are made when somebody opens one.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from fastapi import FastAPI
+
+from sensors.mapping import Decoder
+from service.address import sensor_url
+from service.clock import Clock
+from service.intake.foretold import Foretold
+from service.intake.inbox import Inbox
+from service.intake.listening import Listener
+from service.intake.readers import Readers
+from service.intake.sorter import Sorter
+from service.intake.terms import shop_root
+from service.notify.mqtt import NoticePublisher, Outlet
+from service.rooms import Rooms
+from service.settings import MqttAddress, Settings
+from service.store.db import Database
+from service.store.kinds import Kind, Kinds
+from service.web.ready import Ready
+from service.web.sensor_door import SensorDoor
+
+__all__ = ["Room", "Ties"]
+
+HERE_ONLY = frozenset({"air", "outlook"})
+"""Events that every worker tells its own pages: each reckons for itself."""
+
+log = logging.getLogger(__name__)
+
+
+class Ties(NamedTuple):
+    """What a room needs of the worker that serves it."""
+
+    clock: Clock
+    address: MqttAddress
+    outlet: Outlet
+    window: Callable[[], int]
+    """Unacknowledged messages that may be under way."""
+    settle: Callable[[str], None]
+    tell: Callable[[str, str, dict[str, Any]], None]
+    """Tells the other workers."""
+    kinds_changed: Callable[[str], None]
+    watch: Callable[[Room], Any]
+
+
+class Room:
+    """One shop: its letter-box at once, its rooms and pages when they are asked for."""
+
+    publisher: NoticePublisher
+
+    def __init__(self, word: str, settings: Settings, db: Database, ties: Ties) -> None:
+        self.word, self.settings, self.db, self.ties = word, settings, db, ties
+        db.shared_as = word
+        self.readers = Readers()
+        self.inbox = Inbox(db, Sorter(self.readers, ties.window), lambda _recorded: None)
+        self.foretold = Foretold(db, ties.clock)
+        self.known_kinds: list[Kind] | None = None
+        self.kinds_problem: str | None = None
+        self._kinds = Kinds(db, ties.clock)
+        self._making = threading.RLock()
+        self._rooms: Rooms | None = None
+        self._ready: Ready | None = None
+        self._look_at = self._post_at = 0.0
+        self._opened = False
+
+    # -- what it is made of ------------------------------------------------------------------
+
+    @property
+    def made(self) -> Rooms | None:
+        """The rooms, if they are made."""
+        return self._rooms
+
+    @property
+    def rooms(self) -> Rooms:
+        """The rooms; they are made when first asked for."""
+        with self._making:
+            if self._rooms is None:
+                made = Rooms(self.settings, self.ties.clock, self.db)
+                made.hub.also = self._carry
+                self.publisher = NoticePublisher(self.ties.outlet, made.book, shop_root(self.word))
+                made.open_post(self.publisher.publish)
+                watch = self.ties.watch(self)
+                made.open_web(
+                    sensors_changed=lambda: self.ties.settle(self.word),
+                    kinds_changed=lambda: self.ties.kinds_changed(self.word),
+                    listener=Listener(
+                        self.ties.address,
+                        self.ties.clock,
+                        on_change=lambda: made.hub.publish("listening", {}),
+                        root=shop_root(self.word),
+                    ),
+                    health=watch.health,
+                    figures=watch.figures,
+                    sensor_door=SensorDoor(
+                        made.sensor_keys,
+                        url=lambda reached_as: sensor_url(
+                            self.settings, self.ties.address, reached_as
+                        ),
+                    ),
+                )
+                made.set_up.on_change(lambda _now: self.changed())
+                self._rooms = made
+            return self._rooms
+
+    def web(self) -> FastAPI:
+        """Return the pages and the API; from then on they are kept ready."""
+        with self._making:
+            rooms = self.rooms
+            if self._ready is None:
+                self._ready = Ready(
+                    rooms.look_as_pages,
+                    lambda place: rooms.hub.spread("air", {"place": place}),
+                    rooms.warm_up,
+                )
+                self._ready.start()
+            return rooms.web
+
+    @property
+    def open(self) -> bool:
+        """Whether this worker shows its pages."""
+        return self._ready is not None
+
+    def stop(self) -> None:
+        """End what runs."""
+        if self._ready is not None:
+            self._ready.stop()
+
+    # -- what happens to it ------------------------------------------------------------------
+
+    def changed(self, place: str = "") -> None:
+        """Take note that its air, or something else that pages show, is another now."""
+        self.wake()
+        if self._ready is not None:
+            self._ready.changed(place)
+
+    def wake(self) -> None:
+        """Look at it at the next turn."""
+        self._look_at = self._post_at = 0.0
+
+    def refresh(self) -> None:
+        """Take over what other workers have changed."""
+        if self._rooms is not None:
+            self._rooms.set_up.refresh()
+            self._rooms.work.recipes.refresh()
+        self.changed()
+
+    def refresh_kinds(self) -> bool:
+        """Read by the sensor kinds in use; True where they are others now."""
+        try:
+            kinds = self._kinds.in_use()
+        except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
+            self.kinds_problem = f"{type(error).__name__}: {error}"
+            return False
+        self.kinds_problem = None
+        if kinds == self.known_kinds:
+            return False
+        self.readers.use([Decoder(kind.mapping) for kind in kinds if kind.mapping is not None])
+        self.known_kinds = kinds
+        return True
+
+    def filters(self) -> dict[str, bool]:
+        """Topics of its foreign sensors; each says whether its readings name their instant."""
+        root = shop_root(self.word)
+        return {
+            root + name: kind.mapping.time is not None
+            for kind in self.known_kinds or []
+            if kind.mapping is not None
+            for name in Decoder(kind.mapping).pattern.filters()
+        }
+
+    # -- what has to be done by whoever leads for it -----------------------------------------
+
+    def look(self, every_s: float) -> None:
+        """Write and publish what is due, if something happened or the last look is long ago."""
+        if time.monotonic() < self._look_at:
+            return
+        self._look_at = time.monotonic() + every_s
+        try:
+            self.rooms.look(self.publisher)
+        except Exception:
+            self._look_at = 0.0
+            raise
+
+    def send_post(self, every_s: float) -> None:
+        """Send what is due to people, if something happened or the last time is long ago."""
+        if time.monotonic() < self._post_at:
+            return
+        self._post_at = time.monotonic() + every_s
+        self.rooms.postman.work()
+
+    def _carry(self, event: str, data: dict[str, Any]) -> None:
+        self.wake()
+        if event not in HERE_ONLY:
+            self.ties.tell(self.word, event, data)

@@ -1,0 +1,159 @@
+"""Workers share the readings, lead one at a time, and know what the others have changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from equipment import Mosquitto, eventually
+from sqlmodel import func, select
+
+from service.app import Shop
+from service.settings import Settings
+from service.store.settling import unsettled_hours
+from service.store.tables import Reading
+from service.worker import lines as worker_lines
+from service.worker.worker import Worker
+
+pytestmark = pytest.mark.real
+
+Make = Callable[[], Worker]
+TOPIC = "boothglass/booth/wall"
+BEGAN = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
+
+
+def publish(broker: Mosquitto, first: int, count: int, topic: str = TOPIC) -> None:
+    broker.publish(
+        topic,
+        *[
+            {"at": (BEGAN + timedelta(seconds=n)).isoformat(), "air_c": 20.0, "rh_pct": 50.0}
+            for n in range(first, first + count)
+        ],
+    )
+
+
+def kept(worker: Worker) -> int:
+    room = worker.room("")
+    assert room is not None
+    with room.db.read() as session:
+        return int(session.exec(select(func.count()).select_from(Reading)).one())
+
+
+def unsettled(worker: Worker) -> bool:
+    room = worker.room("")
+    assert room is not None
+    with room.db.read() as session:
+        return unsettled_hours(session) > 0
+
+
+def test_each_takes_its_share_and_one_settles_it(make: Make, mosquitto: Mosquitto) -> None:
+    workers = [make(), make()]
+    assert [worker.standing.number for worker in workers] == [1, 2]
+    assert [worker.standing.leads("") for worker in workers] == [True, False]
+    publish(mosquitto, 0, 40)
+    eventually(lambda: kept(workers[0]) == 40, what="all are kept")
+    shares = [worker.committer.counters.recorded for worker in workers]
+    assert sum(shares) == 40
+    assert min(shares) > 0
+    eventually(lambda: not unsettled(workers[0]), what="all are settled")
+
+
+def test_pages_of_every_worker_hear_of_a_reading(make: Make, mosquitto: Mosquitto) -> None:
+    workers = [make(), make()]
+    heard: list[list[str]] = [[], []]
+    for worker, told in zip(workers, heard, strict=True):
+        room = worker.room("")
+        assert room is not None
+        room.web()
+        spread = room.rooms.hub.spread
+
+        def noted(event: str, data: object, told=told, spread=spread) -> None:
+            told.append(event)
+            spread(event, data)
+
+        room.rooms.hub.spread = noted  # type: ignore[method-assign]
+    publish(mosquitto, 0, 1)
+    eventually(lambda: all("air" in told for told in heard), what="both are told")
+    # A tap in one is heard in the other.
+    room = workers[1].room("")
+    assert room is not None
+    room.rooms.hub.publish("work", {"instrument": 7})
+    eventually(lambda: "work" in heard[0], what="the other is told of work")
+    assert heard[1].count("work") == 1
+
+
+def test_another_leads_when_the_leader_goes_and_nothing_is_lost(
+    make: Make, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker_lines, "HEIR_AFTER_S", 1.0)
+    first, second = make(), make()
+    publish(mosquitto, 0, 10)
+    eventually(lambda: kept(second) == 10)
+    first.stop()
+    # The broker keeps collecting the share of the one that is gone.
+    publish(mosquitto, 10, 20)
+    eventually(lambda: second.standing.leads(""), what="the other leads")
+    eventually(lambda: kept(second) == 30, what="what was left behind is taken over")
+    eventually(lambda: not unsettled(second))
+    mark = second.settings.data / "mqtt-sessions" / "1"
+    eventually(lambda: not mark.exists(), what="the session is ended")
+    publish(mosquitto, 30, 10)
+    eventually(lambda: kept(second) == 40, what="nothing goes to the session that was ended")
+
+
+def test_settings_and_recipes_of_one_hold_in_the_other(make: Make) -> None:
+    rooms = [worker.room("") for worker in (make(), make())]
+    one, other = (room.rooms for room in rooms if room is not None)
+    one.set_up.change({"stale_after_s": 90.0})
+    eventually(lambda: other.desk.facts.stale_after_s == 90.0, what="the setting is taken over")
+    material = next(m for m in one.catalogue.materials.values() if m.blend is not None)
+    one.work.recipes.enter_figures(
+        material.id, marks={}, limits={"rh_max_pct": 41.0}, basis="data sheet of the test"
+    )
+    eventually(
+        lambda: other.catalogue.materials[material.id].limits.rh_max_pct.value == 41.0,
+        what="the limit is taken over",
+    )
+
+
+def test_from_one_process_to_workers_and_back_nothing_is_lost(
+    make: Make, mosquitto: Mosquitto, settings: Settings
+) -> None:
+    alone = Shop(settings)
+    alone.start()
+    try:
+        assert alone.intake.wait_connected(10)
+        publish(mosquitto, 0, 5)
+        eventually(lambda: alone.intake.health()["recorded"] == 5)
+    finally:
+        alone.stop()
+    publish(mosquitto, 5, 5)  # waits in the session of the one process
+    worker = make()
+    eventually(lambda: kept(worker) == 10, what="it is taken over")
+    worker.stop()
+    publish(mosquitto, 10, 5)  # waits in the worker's session
+    again = Shop(settings)
+    again.start()
+    try:
+        eventually(lambda: not list((settings.data / "mqtt-sessions").iterdir()), 20)
+        with again.db.read() as session:
+            assert session.exec(select(func.count()).select_from(Reading)).one() == 15
+    finally:
+        again.stop()
+
+
+def test_a_worker_that_loses_the_database_stands_again(make: Make, mosquitto: Mosquitto) -> None:
+    worker = make()
+    room = worker.room("")
+    assert room is not None
+    with room.db.engine.connect() as connection:
+        connection.exec_driver_sql(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+            "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+    publish(mosquitto, 0, 3)
+    eventually(lambda: kept(worker) == 3, what="readings are kept again")
+    eventually(lambda: worker.standing.problem is None and worker.standing.leads(""))
+    eventually(lambda: worker.wire.problem is None)
+    eventually(lambda: not unsettled(worker), what="what was not told is settled all the same")
