@@ -385,7 +385,7 @@ def _run(
     )
     logs.set_up(settings)
     listener = _listen(settings)
-    if settings.workers is not None:
+    if settings.workers is not None or settings.shops_domain is not None:
         if kind == "demo":
             _fail("BOOTHGLASS_WORKERS: the invented workshop is served by one process; unset it")
         from service.commands import workers as command

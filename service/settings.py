@@ -58,6 +58,9 @@ class Settings(BaseSettings):
         pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$",
         description="Many shops, each reached at <shop>.<this domain>; unset: one shop.",
     )
+    shops_secret: SecretStr | None = Field(
+        default=None, description="What lets into the shops of a PostgreSQL database of many."
+    )
     sign_in: Literal["on", "off"] = Field(
         default="on", description="Whether people, and programs, have to sign in."
     )

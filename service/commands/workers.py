@@ -18,10 +18,12 @@ from service.settings import SettingError, Settings
 from service.store.accounts import Accounts
 from service.store.db import Database, DatabaseError, database_url
 from service.web.words import shop_zone
-from service.worker.making import check_for_workers
+from service.worker.houses import ManyHouses
+from service.worker.making import check_for_workers, shops_of_host
 
 __all__ = ["run"]
 
+MOST_NAMED = 10
 HUNG_AFTER_S = 60
 """A worker that does not answer its parent for so long is ended and started anew."""
 
@@ -34,18 +36,14 @@ def run(settings: Settings, listener: socket.socket) -> None:
     try:
         check_for_workers(settings)
         shop_zone(settings)
-        db = Database(database_url(settings.data, settings.database_url))
-        db.upgrade()
         make_clock(settings)  # a driven one is anchored once, for all of them
+        if settings.shops_domain is None:
+            _begin_one(settings, workers)
+        else:
+            _begin_many(settings, workers)
     except (SettingError, DatabaseError, ClockError) as error:
         print(f"boothglass: {error}", file=sys.stderr)
         raise SystemExit(2) from error
-    base = public_url(settings)
-    print(f"Boothglass is at {base}/, served by {workers} workers")
-    remember_address(db, base)
-    if settings.sign_in == "on" and not Accounts(db, WallClock()).has_owner():
-        show(new_link(db, base))
-    db.dispose()
     sys.stdout.flush()
     _hand_down(settings)
     config = uvicorn.Config(
@@ -60,6 +58,38 @@ def run(settings: Settings, listener: socket.socket) -> None:
     )
     tell("READY=1")
     Multiprocess(config, sockets=[listener]).run()
+
+
+def _begin_one(settings: Settings, workers: int) -> None:
+    db = Database(database_url(settings.data, settings.database_url))
+    try:
+        db.upgrade()
+        base = public_url(settings)
+        print(f"Boothglass is at {base}/, served by {_counted(workers)}")
+        remember_address(db, base)
+        if settings.sign_in == "on" and not Accounts(db, WallClock()).has_owner():
+            show(new_link(db, base))
+    finally:
+        db.dispose()
+
+
+def _begin_many(settings: Settings, workers: int) -> None:
+    houses = ManyHouses(settings, shops_of_host(settings))
+    try:
+        words = sorted(houses.words())
+        for word in words[:1]:
+            houses.open(word).upgrade()  # says so where its tables are not of this version
+        print(f"{len(words)} shops are served by {_counted(workers)}, each at its own address:")
+        for word in words[:MOST_NAMED]:
+            print(f"  {houses.settings(word).public_url}/")
+        if len(words) > MOST_NAMED:
+            print("  ... (boothglass shops list names all)")
+    finally:
+        houses.close()
+
+
+def _counted(workers: int) -> str:
+    return "one worker" if workers == 1 else f"{workers} workers"
 
 
 def _hand_down(settings: Settings) -> None:

@@ -18,7 +18,7 @@ from zlib import crc32
 
 from service.store.wire import plain_address
 
-__all__ = ["Standing", "slice_of"]
+__all__ = ["Alone", "Standing", "slice_of"]
 
 NUMBERS, SLICES = 0x42_6E_75_6D, 0x42_6C_65_64
 """Classes of the two kinds of locks."""
@@ -163,3 +163,40 @@ class Standing:
                 connection.close()
             except Exception:  # noqa: BLE001 -- it is gone already
                 log.debug("a lost connection could not be closed")
+
+
+class Alone:
+    """The standing of the only worker there is."""
+
+    slices = 1
+    problem: str | None = None
+    number: int | None = None
+    led: frozenset[int] = frozenset()
+
+    def leads(self, shop: str) -> bool:  # noqa: ARG002 -- for all of them
+        """Whether it leads for a shop."""
+        return bool(self.led)
+
+    def step(self) -> bool:
+        """Begin to lead."""
+        before, self.number, self.led = self.number, 1, frozenset({0})
+        return before is None
+
+    def alive(self) -> set[int]:
+        """Return its number."""
+        return {1}
+
+    def adopt(self, number: int) -> bool:  # noqa: ARG002 -- nobody else can
+        """Take what a worker that is gone has left."""
+        return True
+
+    def has(self, number: int) -> bool:  # noqa: ARG002 -- whatever it was
+        """Whether it was taken."""
+        return True
+
+    def release(self, number: int) -> None:
+        """Let go of it."""
+
+    def close(self) -> None:
+        """End."""
+        self.led = frozenset()

@@ -26,6 +26,7 @@ __all__ = [
     "SETTINGS",
     "SETTLED",
     "SHARED",
+    "NoWire",
     "Wire",
     "announce",
     "plain_address",
@@ -93,6 +94,11 @@ class Wire:
             threading.Thread(target=self._keep_up, args=(work,), name=f"wire-{name}", daemon=True)
             for name, work in (("in", self._listen), ("out", self._send))
         ]
+
+    @property
+    def hears(self) -> bool:
+        """Whether what is told in transactions is heard here."""
+        return self.problem is None
 
     def start(self) -> None:
         """Begin in the background; an absent server is tried again for ever."""
@@ -174,6 +180,22 @@ class Wire:
                     return None
                 self._lock.wait(TURN_S)
             return self._waiting.popitem(last=False)[0]
+
+
+class NoWire:
+    """Where there is nobody else."""
+
+    problem: str | None = None
+    hears = False
+
+    def start(self) -> None:
+        """Do nothing."""
+
+    def stop(self) -> None:
+        """Do nothing."""
+
+    def tell(self, shop: str, event: str, data: dict[str, Any]) -> None:
+        """Tell nobody."""
 
 
 def _text(by: str, shop: str, event: str, data: dict[str, Any]) -> str:

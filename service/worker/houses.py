@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Protocol
+from urllib.parse import urlsplit
 
+from service.address import public_url
 from service.settings import Settings
 from service.store.db import Database
+from service.store.shops import Shops
 
-__all__ = ["Houses", "OneHouse"]
+__all__ = ["Houses", "ManyHouses", "OneHouse"]
 
 
 class Houses(Protocol):
@@ -56,6 +58,33 @@ class OneHouse:
         self._db.dispose()
 
 
-def shop_folder(data: Path, word: str) -> Path:
-    """Return the data folder of one shop among many."""
-    return data / "shops" / word
+class ManyHouses:
+    """Many shops, each reached at its word and the installation's domain."""
+
+    many = True
+
+    def __init__(self, settings: Settings, shops: Shops) -> None:
+        self._settings, self._shops = settings, shops
+
+    def words(self) -> frozenset[str]:
+        """Return the words of all shops that are open."""
+        return frozenset(shop.key for shop in self._shops.listed() if shop.closed_at is None)
+
+    def open(self, word: str) -> Database:
+        """Return a shop's database."""
+        return self._shops.open(word)
+
+    def settings(self, word: str) -> Settings:
+        """Return a shop's settings: those of the installation but for folder and address."""
+        reached = urlsplit(public_url(self._settings))
+        port = f":{reached.port}" if reached.port else ""
+        own = {
+            "data": self._shops.folder(word),
+            "public_url": f"{reached.scheme}://{word}.{self._settings.shops_domain}{port}",
+            "backup_to": None,  # the database of all is backed up at once, by its owner
+        }
+        return self._settings.model_copy(update=own)
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self._shops.dispose()

@@ -18,7 +18,7 @@ from service.intake.connection import Connection
 from service.intake.heirlooms import Heirlooms
 from service.intake.terms import Terms, client_id
 from service.settings import MqttAddress
-from service.store.standing import Standing
+from service.store.standing import Alone, Standing
 
 __all__ = ["HEIR_AFTER_S", "Lines"]
 
@@ -48,7 +48,7 @@ class Lines:
         data_folder: Path,
         clock: Clock,
         offer: Callable[[Arrival, float], bool],
-        standing: Standing,
+        standing: Standing | Alone,
         *,
         many: bool,
     ) -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from service.settings import SettingError, Settings
 from service.store.db import Database, database_url
-from service.worker.houses import Houses, OneHouse
+from service.store.shops import Shops, shops_of
+from service.worker.houses import Houses, ManyHouses, OneHouse
 from service.worker.worker import Worker
 
-__all__ = ["check_for_workers", "make_worker"]
+__all__ = ["check_for_workers", "make_worker", "shops_of_host"]
 
 
 def check_for_workers(settings: Settings) -> None:
@@ -18,15 +19,15 @@ def check_for_workers(settings: Settings) -> None:
     SettingError
         Naming the setting, and what to do.
     """
-    if settings.database_url is None:
+    if settings.database_url is None and (settings.workers or 1) > 1:
         raise SettingError(
             "BOOTHGLASS_DATABASE_URL: is not set; several workers need PostgreSQL, "
             "for one process leave BOOTHGLASS_WORKERS out"
         )
     if settings.mqtt_url is None:
         raise SettingError(
-            "BOOTHGLASS_MQTT_URL: is not set; several workers need a broker of its own that speaks "
-            "MQTT 5, such as Mosquitto"
+            "BOOTHGLASS_MQTT_URL: is not set; several workers, and many shops, need a broker that "
+            "runs by itself and speaks MQTT 5, such as Mosquitto"
         )
     if settings.web_tls:
         raise SettingError(
@@ -43,9 +44,23 @@ def make_worker(settings: Settings) -> Worker:
         Where something is not set that workers need.
     """
     check_for_workers(settings)
-    url = database_url(settings.data, settings.database_url)
-    houses: Houses = OneHouse(settings, Database(url))
+    houses: Houses
+    if settings.shops_domain is None:
+        url = database_url(settings.data, settings.database_url)
+        houses = OneHouse(settings, Database(url))
+    else:
+        houses = ManyHouses(settings, shops_of_host(settings))
     address = settings.other_broker()
     if address is None:
         raise SettingError("BOOTHGLASS_MQTT_URL: is not set")
-    return Worker(settings, houses, url, address)
+    return Worker(settings, houses, settings.database_url, address)
+
+
+def shops_of_host(settings: Settings) -> Shops:
+    """Return the shops of an installation of many; raises DatabaseError where that cannot be."""
+    secret = settings.shops_secret
+    return shops_of(
+        settings.data,
+        settings.database_url,
+        None if secret is None else secret.get_secret_value(),
+    )

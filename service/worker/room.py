@@ -47,7 +47,11 @@ class Ties(NamedTuple):
     outlet: Outlet
     window: Callable[[], int]
     """Unacknowledged messages that may be under way."""
+    recorded: Callable[[str], None]
+    """Told after each commit of new readings."""
     settle: Callable[[str], None]
+    shared: bool
+    """Whether there may be other workers."""
     tell: Callable[[str, str, dict[str, Any]], None]
     """Tells the other workers."""
     kinds_changed: Callable[[str], None]
@@ -61,9 +65,9 @@ class Room:
 
     def __init__(self, word: str, settings: Settings, db: Database, ties: Ties) -> None:
         self.word, self.settings, self.db, self.ties = word, settings, db, ties
-        db.shared_as = word
+        db.shared_as = word if ties.shared else None
         self.readers = Readers()
-        self.inbox = Inbox(db, Sorter(self.readers, ties.window), lambda _recorded: None)
+        self.inbox = Inbox(db, Sorter(self.readers, ties.window), lambda _: ties.recorded(word))
         self.foretold = Foretold(db, ties.clock)
         self.known_kinds: list[Kind] | None = None
         self.kinds_problem: str | None = None

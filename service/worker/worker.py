@@ -24,8 +24,8 @@ from service.notify.mqtt import Outlet
 from service.settings import MqttAddress, Settings
 from service.shop.said import say
 from service.store.db import Database
-from service.store.standing import Standing, slice_of
-from service.store.wire import EVERYTHING, RECIPES, RECORDED, SETTINGS, SETTLED, Wire
+from service.store.standing import Alone, Standing, slice_of
+from service.store.wire import EVERYTHING, RECIPES, RECORDED, SETTINGS, SETTLED, NoWire, Wire
 from service.worker.houses import Houses
 from service.worker.lines import Lines
 from service.worker.room import Room, Ties
@@ -59,8 +59,8 @@ class Worker:
         Of the installation.
     houses : Houses
         Its shops.
-    database_url : str
-        The PostgreSQL database that all workers share.
+    database_url : str, optional
+        The PostgreSQL database that all workers share; unset: this is the only one.
     address : MqttAddress
         The broker that all workers share; it has to speak MQTT 5.
     """
@@ -69,7 +69,7 @@ class Worker:
         self,
         settings: Settings,
         houses: Houses,
-        database_url: str,
+        database_url: str | None,
         address: MqttAddress,
         clock: Clock | None = None,
     ) -> None:
@@ -88,8 +88,12 @@ class Worker:
         self.settler = Settler(
             self._led_database, on_settled=self._settled, busy=lambda: self.committer.flooded
         )
-        self.wire = Wire(database_url, self._hear, self._gap)
-        self.standing = Standing(database_url, SLICES_OF_MANY if houses.many else 1, self._let_go)
+        slices = SLICES_OF_MANY if houses.many else 1
+        self.wire: Wire | NoWire = NoWire()
+        self.standing: Standing | Alone = Alone()
+        if database_url is not None:
+            self.wire = Wire(database_url, self._hear, self._gap)
+            self.standing = Standing(database_url, slices, self._let_go)
         self.lines = Lines(
             address, settings.data, self.clock, self._offer, self.standing, many=houses.many
         )
@@ -108,7 +112,9 @@ class Worker:
             address=address,
             outlet=self.outlet,
             window=lambda: UNDER_WAY_MOST,
+            recorded=self._recorded,
             settle=self._settle_soon,
+            shared=database_url is not None,
             tell=self.wire.tell,
             kinds_changed=self._kinds_changed,
             watch=lambda room: RoomWatch(self, room),
@@ -327,10 +333,14 @@ class Worker:
         else:
             self.wire.tell(word, RECORDED, {})
 
+    def _recorded(self, word: str) -> None:
+        if not self.wire.hears:
+            self._settle_soon(word)
+
     def _settled(self, word: str, place: str) -> None:
         # The commit has told every worker, this one, too; unless nobody listens just now.
         room = self._rooms.get(word)
-        if self.wire.problem is not None and room is not None:
+        if not self.wire.hears and room is not None:
             room.changed(place)
 
     def _foretold_of(self, topic: str) -> Foretold | None:
@@ -343,7 +353,7 @@ class Worker:
         return LOOK_EVERY_S if self.houses.many else 0.0
 
     def _look(self) -> None:
-        if self.wire.problem is not None:  # nobody tells what was recorded
+        if self.wire.problem is not None:  # nobody tells what the others have recorded
             for word in self.words():
                 self._settle_soon(word)
         self._for_each(self.led(), lambda room: room.look(self._every_s))
