@@ -43,6 +43,7 @@ __all__ = [
     "on_disk",
     "on_server",
     "reachable",
+    "role",
     "set_in",
     "setting",
     "sqlite_only",
@@ -178,9 +179,9 @@ class Hosting:
 def hosting(name: str, *keys: str) -> Hosting:
     """Make such a database anew, with these shops."""
     server = _server()
-    for role in ("keeper", "host"):
-        if not server.has_role(role):
-            server.do(f"CREATE ROLE {role} LOGIN")
+    for name_of_role in ("keeper", "host"):
+        if not server.has_role(name_of_role):
+            role(name_of_role)
     _create(name, "OWNER keeper")
     owner, host = server.address(name, "keeper"), server.address(name, "host")
     registry = Registry(owner, SetClock())
@@ -189,6 +190,15 @@ def hosting(name: str, *keys: str) -> Hosting:
     for key in keys:
         registry.add(key, f"Shop {key}")
     return Hosting(registry, owner, host, secret)
+
+
+def role(name: str, *given: str) -> None:
+    """Make a role that may come in, and give it what is asked for by these statements."""
+    if _server().has_role(name):
+        _server().do(f"DROP OWNED BY {name}")
+        _server().do(f"DROP ROLE {name}")
+    for statement in (f"CREATE ROLE {name} LOGIN", *given):
+        _server().do(statement)
 
 
 def tables_of(connection: Connection) -> MetaData:
