@@ -54,6 +54,8 @@ make_venv .venv-test
 stamp=$(tree_stamp pyproject.toml dashboards deploy/hatch_build.py)
 install_once .venv-test "$stamp" --editable '.[dev]'
 bin=.venv-test/bin
+# Where this is set every service that a test starts would be compiled anew.
+unset PYTHONDONTWRITEBYTECODE
 
 # -- checks: all of them, and a summary at the end --------------------------------------------------
 failed=""
