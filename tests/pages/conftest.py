@@ -10,11 +10,13 @@ from typing import Any
 
 import pytest
 from equipment import command
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "web"))
 
 from shopkit import LiveShop, live_shop
+
+expect.set_options(timeout=15_000)  # a busy machine is no failure; what is there is seen at once
 
 PHONE = {"width": 390, "height": 844}
 WIDE = {"width": 1280, "height": 800}
