@@ -1,0 +1,173 @@
+"""Workers that serve many shops: in one PostgreSQL database, or a folder each with SQLite."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import databases
+import httpx
+import pytest
+from equipment import PASSWORD, USER, Mosquitto, SetClock, command, eventually
+from sqlmodel import func, select
+from test_workers import publish
+
+from service.settings import Settings
+from service.store.db import Database
+from service.store.shops import FolderRegistry
+from service.store.tables import Forecast, Reading
+from service.worker.doorway import Doorway
+from service.worker.making import make_worker
+from service.worker.worker import Worker
+
+pytestmark = pytest.mark.real
+
+Make = Callable[[], Worker]
+ROOT = "shops/{}/boothglass/booth/wall"
+
+
+@pytest.fixture(params=["folders", "server"])
+def settings(request: pytest.FixtureRequest, tmp_path: Path, mosquitto: Mosquitto) -> Settings:
+    given: dict[str, object] = {}
+    if request.param == "folders":
+        registry = FolderRegistry(tmp_path, SetClock())
+        for word in ("north", "south", "west"):
+            registry.add(word, word)
+    else:
+        made = databases.hosting("worked", "north", "south", "west")
+        given = {"database_url": made.host_url, "shops_secret": made.secret}
+    return Settings(
+        data=tmp_path,
+        mqtt_url=mosquitto.url,
+        shops_domain="shops.test",
+        public_url="http://shops.test:8080",
+        sign_in="off",
+        zone="UTC",
+        tick_s=0.2,
+        **given,  # type: ignore[arg-type]
+    )
+
+
+@pytest.fixture
+def make(settings: Settings) -> Iterator[Make]:
+    running: list[Worker] = []
+
+    def start() -> Worker:
+        worker = make_worker(settings)
+        running.append(worker)
+        worker.start()
+        eventually(lambda: worker.lines.connected, what="its session stands")
+        eventually(lambda: worker.wire.problem is None, what="it hears the others")
+        return worker
+
+    yield start
+    for worker in running:
+        worker.stop()
+
+
+def kept(worker: Worker, word: str) -> int:
+    room = worker.room(word)
+    assert room is not None
+    with room.db.read() as session:
+        return int(session.exec(select(func.count()).select_from(Reading)).one())
+
+
+def ask(worker: Worker, host: str, path: str) -> httpx.Response:
+    async def asked() -> httpx.Response:
+        transport = httpx.ASGITransport(app=Doorway(worker, "shops.test"))
+        async with httpx.AsyncClient(transport=transport, base_url=f"http://{host}:8080") as client:
+            return await client.get(path)
+
+    return asyncio.run(asked())
+
+
+def test_each_shop_has_its_own_air_at_its_own_address(make: Make, mosquitto: Mosquitto) -> None:
+    worker = make()
+    publish(mosquitto, 0, 3, ROOT.format("north"))
+    publish(mosquitto, 0, 5, ROOT.format("south"))
+    publish(mosquitto, 0, 2, ROOT.format("nowhere"))
+    publish(mosquitto, 0, 2, "boothglass/booth/wall")
+    eventually(lambda: kept(worker, "north") == 3)
+    eventually(lambda: kept(worker, "south") == 5)
+    eventually(lambda: worker.committer.counters.unknown == 2, what="nobody's are let go")
+    assert kept(worker, "west") == 0
+    for word, known in (("north", ["booth"]), ("south", ["booth"]), ("west", [])):
+        answer = ask(worker, f"{word}.shops.test", "/api/v1/places")
+        assert answer.status_code == 200, answer.text
+        assert [place["id"] for place in answer.json()] == known
+    north = worker.room("north")
+    assert north is not None
+    assert north.settings.public_url == "http://north.shops.test:8080"
+    page = ask(worker, "north.shops.test", "/")
+    assert page.status_code == 200
+
+
+@pytest.mark.parametrize("host", ["nowhere.shops.test", "shops.test", "north.elsewhere.test"])
+def test_an_address_of_no_shop_is_told_so(make: Make, host: str) -> None:
+    answer = ask(make(), host, "/")
+    assert answer.status_code == 404
+    assert answer.json()["detail"] == "there is no shop of this name here"
+
+
+def test_two_workers_share_in_leading_and_each_shop_has_one(
+    make: Make, mosquitto: Mosquitto, settings: Settings
+) -> None:
+    if settings.database_url is None:
+        pytest.skip("shops in folders are served by one worker")
+    workers = [make(), make()]
+    eventually(
+        lambda: [len(worker.standing.led) for worker in workers] == [4, 4],
+        what="the slices are shared out evenly",
+    )
+    publish(mosquitto, 0, 20, ROOT.format("west"))
+    eventually(lambda: kept(workers[0], "west") == 20)
+    shares = [worker.committer.counters.recorded for worker in workers]
+    assert sum(shares) == 20
+    assert min(shares) > 0
+    for word in ("north", "south", "west"):
+        assert sum(worker.standing.leads(word) for worker in workers) == 1
+
+
+def test_notices_and_forecasts_go_by_the_topics_of_their_shop(
+    make: Make, mosquitto: Mosquitto
+) -> None:
+    worker = make()
+    north = worker.room("north")
+    assert north is not None
+    eventually(lambda: worker.standing.leads("north"))
+    eventually(lambda: worker.outlet.open)
+    waiting = subprocess.Popen(
+        [
+            command("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(mosquitto.port),
+            "-u", USER, "-P", PASSWORD, "-t", "shops/+/boothglass/notices/#",
+            "-C", "1", "-W", "20", "-F", "%t",
+        ],
+        stdout=subprocess.PIPE,
+    )  # fmt: skip
+    rooms = north.rooms
+    began = time.monotonic()
+    while waiting.poll() is None and time.monotonic() < began + 20:
+        north.publisher.publish("boothglass/notices/test", "{}")
+        time.sleep(0.2)
+    assert waiting.communicate()[0].strip() == b"shops/north/boothglass/notices/test"
+    now = datetime.now(UTC)
+    hours = [
+        {"at": (now + timedelta(hours=ahead)).isoformat(), "air_c": 12.0, "rh_pct": 80.0}
+        for ahead in (1, 2)
+    ]
+    told = {"issued_at": now.isoformat(), "hours": hours}
+    mosquitto.publish("shops/north/boothglass/$forecast", json.dumps(told))
+    eventually(lambda: _foretold(rooms.db) == 2, what="the forecast is kept")
+    south = worker.room("south")
+    assert south is not None
+    assert _foretold(south.db) == 0
+
+
+def _foretold(db: Database) -> int:
+    with db.read() as session:
+        return int(session.exec(select(func.count()).select_from(Forecast)).one())
