@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import socket
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 from service.settings import MqttAddress, Settings
 from service.store.tables import Notice
 
-__all__ = ["own_address", "page_of", "public_url", "sensor_url"]
+__all__ = ["own_address", "page_of", "public_url", "sensor_url", "shop_url"]
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 
@@ -32,6 +32,13 @@ def public_url(settings: Settings) -> str:
         return settings.public_url.rstrip("/")
     host = own_address() if settings.lan else "127.0.0.1"
     return f"http{'s' if settings.web_tls else ''}://{host}:{settings.http_port}"
+
+
+def shop_url(settings: Settings, shop: str) -> str:
+    """Return where the pages of one shop among many are, without a slash at the end."""
+    reached = urlsplit(public_url(settings))
+    port = f":{reached.port}" if reached.port else ""
+    return f"{reached.scheme}://{shop}.{settings.shops_domain}{port}"
 
 
 def sensor_url(settings: Settings, broker: MqttAddress, reached_as: str | None = None) -> str:

@@ -21,6 +21,7 @@ from service.address import own_address, sensor_url
 from service.app import USUAL_MQTT_PORT, Shop
 from service.certificates import SERVER_FILE, SERVER_KEY, CertificateError, server_context
 from service.clock import ClockError, WallClock
+from service.commands import shops
 from service.commands.owner_link import new_link, remember_address, show
 from service.intake.broker import BrokerError
 from service.settings import SettingError, Settings, load_settings
@@ -37,6 +38,8 @@ cli = typer.Typer(
     add_completion=False,
     help="Watches the air of a spray booth and tells when to spray and when each piece is ready.",
 )
+
+cli.add_typer(shops.app, name="shops")
 
 Port = Annotated[int | None, typer.Option(help="Port of pages and API.")]
 Lan = Annotated[bool | None, typer.Option("--lan", help="Let other devices in.")]
@@ -383,6 +386,11 @@ def _run(
     settings = _settings(
         kind, http_port=port, lan=lan, clock_start=_utc(start), clock_rate=speed, sign_in=sign_in
     )
+    if settings.shop is not None:
+        _fail(
+            "BOOTHGLASS_SHOP: tells a command which of many shops is meant; the service serves all "
+            "of them, by BOOTHGLASS_SHOPS_DOMAIN"
+        )
     logs.set_up(settings)
     listener = _listen(settings)
     if settings.workers is not None or settings.shops_domain is not None:

@@ -76,8 +76,8 @@ def formatter(settings: Settings) -> logging.Formatter:
 def secrets_of(settings: Settings) -> list[str]:
     """Passwords that the settings hold."""
     found = [urlsplit(url).password for url in (settings.database_url, settings.mqtt_url) if url]
-    if settings.smtp_password is not None:
-        found.append(settings.smtp_password.get_secret_value())
+    kept = (settings.smtp_password, settings.shops_secret)
+    found += [secret.get_secret_value() for secret in kept if secret is not None]
     return [unquote(secret) for secret in found if secret]
 
 

@@ -58,6 +58,11 @@ class Settings(BaseSettings):
         pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$",
         description="Many shops, each reached at <shop>.<this domain>; unset: one shop.",
     )
+    shop: str | None = Field(
+        default=None,
+        pattern=r"^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$",
+        description="Which of many shops a command is about; unset: there is one.",
+    )
     shops_secret: SecretStr | None = Field(
         default=None, description="What lets into the shops of a PostgreSQL database of many."
     )

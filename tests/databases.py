@@ -157,10 +157,16 @@ def on_disk(folder: Path, disk: Path) -> Iterator[None]:
         server.do(f"DROP TABLESPACE {name}")
 
 
-def on_server(name: str) -> str:
-    """Address of an empty PostgreSQL database, made anew, whatever the tests run on."""
-    _create(name)
-    return _server().address(name)
+def on_server(name: str, owner: str = "tests") -> str:
+    """Address of an empty PostgreSQL database, made anew, whatever the tests run on.
+
+    It is that for its owner: a superuser, or ``keeper``, beside whom there is a role ``host`` then.
+    """
+    for one in ("keeper", "host"):
+        if owner == "keeper" and not _server().has_role(one):
+            role(one)
+    _create(name, f"OWNER {owner}")
+    return _server().address(name, owner)
 
 
 @dataclass(frozen=True)
@@ -178,12 +184,8 @@ class Hosting:
 
 def hosting(name: str, *keys: str) -> Hosting:
     """Make such a database anew, with these shops."""
-    server = _server()
-    for name_of_role in ("keeper", "host"):
-        if not server.has_role(name_of_role):
-            role(name_of_role)
-    _create(name, "OWNER keeper")
-    owner, host = server.address(name, "keeper"), server.address(name, "host")
+    owner = on_server(name, "keeper")
+    host = _server().address(name, "host")
     registry = Registry(owner, SetClock())
     registry.upgrade()
     secret = registry.let_host("host").hex()

@@ -22,6 +22,8 @@ __all__ = ["back_up", "bring_back", "list_backups"]
 def back_up(to: str | None) -> None:
     """Make one back-up now."""
     settings = shop_settings()
+    if settings.shop is not None and settings.database_url is not None:
+        fail("BOOTHGLASS_SHOP: a back-up of the database holds every shop, and its owner makes it")
     if settings.database_url is None and not sqlite_path(settings.data).exists():
         fail(f"BOOTHGLASS_DATA: nothing is kept in {settings.data} yet")
     where = _where(settings, to)

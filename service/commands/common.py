@@ -10,11 +10,13 @@ from typing import NoReturn
 
 from pydantic import ValidationError
 
+from service.address import shop_url
 from service.settings import Settings, load_settings
-from service.store.db import Database, DatabaseError, database_url, sqlite_path
+from service.store.db import Database, DatabaseError, sqlite_path
 from service.store.errors import StoreError
+from service.store.shops import FOLDER, database_of
 
-__all__ = ["Progress", "fail", "shop_database", "shop_settings"]
+__all__ = ["Progress", "fail", "settings_of_all", "shop_database", "shop_settings"]
 
 
 def fail(reason: str) -> NoReturn:
@@ -24,7 +26,25 @@ def fail(reason: str) -> NoReturn:
 
 
 def shop_settings() -> Settings:
-    """Return the settings of the shop; ends the command where they cannot be used."""
+    """Return the settings of the shop; ends the command where they cannot be used.
+
+    Of many shops it is the one that ``BOOTHGLASS_SHOP`` names; its data folder is in that of all.
+    """
+    settings = settings_of_all()
+    if settings.shop is None:
+        return settings
+    folder = settings.data / FOLDER / settings.shop
+    if settings.database_url is None and not folder.is_dir():
+        fail(f"BOOTHGLASS_SHOP: there is no shop {settings.shop} in {settings.data}")
+    folder.mkdir(parents=True, exist_ok=True)
+    own: dict[str, object] = {"data": folder}
+    if settings.shops_domain is not None:
+        own["public_url"] = shop_url(settings, settings.shop)
+    return settings.model_copy(update=own)
+
+
+def settings_of_all() -> Settings:
+    """Return the settings of the installation; ends the command where they cannot be used."""
     try:
         return load_settings("shop")
     except ValidationError as error:
@@ -40,11 +60,12 @@ def shop_database(settings: Settings, *, make: bool = False) -> Iterator[Databas
 
     The service may be running on it. One that is not there is only made if told.
     """
+    secret = None if settings.shops_secret is None else settings.shops_secret.get_secret_value()
     kept = settings.database_url is not None or sqlite_path(settings.data).exists()
     if not make and not kept:
         fail(f"BOOTHGLASS_DATA: nothing is kept in {settings.data} yet")
     try:
-        database = Database(database_url(settings.data, settings.database_url))
+        database = database_of(settings.data, settings.database_url, settings.shop, secret)
     except DatabaseError as error:
         fail(str(error))
     try:

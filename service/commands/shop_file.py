@@ -43,10 +43,14 @@ def import_shop(file: str) -> None:
     """Take a shop file into a shop in which nothing is kept yet; the service must not run."""
     settings = shop_settings()
     url = database_url(settings.data, settings.database_url)
-    _see_that_it_can_be_used(url)
-    progress = Progress("taken in")
+    progress, path = Progress("taken in"), Path(file).expanduser()
     try:
-        taken = take_in(url, settings.data, Path(file).expanduser(), progress=progress)
+        if settings.shop is not None and settings.database_url is not None:
+            with shop_database(settings) as among:
+                taken = take_in(url, settings.data, path, among=among, progress=progress)
+        else:
+            _see_that_it_can_be_used(url)
+            taken = take_in(url, settings.data, path, progress=progress)
     except ShopFileError as error:
         fail(f"nothing was taken in: {error}")
     except DatabaseError as error:

@@ -59,8 +59,9 @@ ALONE = ""
 """The entry of a database's owner into its only shop."""
 
 NOT_ALONE = (
-    "the database holds several shops, or its role does not own the tables: name the shop with "
-    "BOOTHGLASS_SHOP and BOOTHGLASS_SHOPS_SECRET"
+    "the database holds several shops, or its role does not own the tables: BOOTHGLASS_SHOP tells "
+    "a command which one is meant, BOOTHGLASS_SHOPS_DOMAIN lets the service serve all of them; "
+    "BOOTHGLASS_SHOPS_SECRET lets in"
 )
 NOT_LET_IN = "the database does not let into this shop: it is closed, or the secret is another"
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, make_url, text
 
+from service.store import hosts
 from service.store.db import RESTORING, Database, DatabaseError, remade
 
 __all__ = ["dump", "end_restore", "fill", "schema_of", "tables_in"]
@@ -65,6 +66,8 @@ def end_restore(url: str) -> None:
     """Let services open a database that has been filled."""
     with remade(url) as connection:
         connection.execute(text(f"DROP TABLE IF EXISTS {RESTORING}"))
+        # A dump holds no rights: its roles are of the server that it was made on.
+        hosts.let_in_again(connection)
 
 
 def schema_of(url: str) -> str | None:

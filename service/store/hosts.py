@@ -95,6 +95,8 @@ def let_in_again(connection: Connection) -> None:
 
     A role that this server does not know is passed over.
     """
+    if not inspect(connection).has_table(HOST.name):
+        return
     for role in connection.execute(select(HOST.c.role)).scalars().all():
         if _is_there(connection, role):
             _grant(connection, role)

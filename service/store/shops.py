@@ -30,7 +30,15 @@ from service.store.db import (
 from service.store.hosts import weaknesses
 from service.store.registry import SHOP, ListedShop, checked_key, entry_of, listed_shop, mac
 
-__all__ = ["FolderRegistry", "Shops", "ShopsInFolders", "ShopsOnServer", "database_of", "shops_of"]
+__all__ = [
+    "FOLDER",
+    "FolderRegistry",
+    "Shops",
+    "ShopsInFolders",
+    "ShopsOnServer",
+    "database_of",
+    "shops_of",
+]
 
 FOLDER = "shops"
 """Where the folders of the shops lie in a host's data folder, each under its key."""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from typing import Protocol
-from urllib.parse import urlsplit
 
-from service.address import public_url
+from service.address import shop_url
 from service.settings import Settings
 from service.store.db import Database
 from service.store.shops import Shops
@@ -76,11 +75,9 @@ class ManyHouses:
 
     def settings(self, word: str) -> Settings:
         """Return a shop's settings: those of the installation but for folder and address."""
-        reached = urlsplit(public_url(self._settings))
-        port = f":{reached.port}" if reached.port else ""
         own = {
             "data": self._shops.folder(word),
-            "public_url": f"{reached.scheme}://{word}.{self._settings.shops_domain}{port}",
+            "public_url": shop_url(self._settings, word),
             "backup_to": None,  # the database of all is backed up at once, by its owner
         }
         return self._settings.model_copy(update=own)

@@ -44,6 +44,8 @@ elif given is not None:
     _run(given, None)  # the service's own upgrade: its connection, its transaction
 else:
     engine = create_engine(address)
-    with engine.connect() as opened:
-        _run(opened, None)
-    engine.dispose()
+    try:
+        with engine.connect() as opened:
+            _run(opened, None)
+    finally:
+        engine.dispose()
