@@ -61,7 +61,7 @@ install_once() {
     fi
     rm -f "$venv/installed.stamp"
     say "installing (the first time takes a few minutes)"
-    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "$@" || fail \
+    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --use-pep517 "$@" || fail \
         "the installation failed, see above. Without a network it cannot be done the first time:
 check the connection and start again; what is already there is kept."
     printf '%s\n' "$stamp" > "$venv/installed.stamp"

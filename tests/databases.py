@@ -272,6 +272,7 @@ class _Server:
         options = (
             f"-c listen_addresses= -c unix_socket_directories={self.folder} -c fsync=off"
             " -c max_connections=300 -c synchronous_commit=off -c full_page_writes=off"
+            " -c max_wal_size=128MB"
         )
         self._run("pg_ctl", "-w", "-l", str(self.folder / "log"), "-o", options, "start")
         self._engine = create_engine(self.address("postgres"), isolation_level="AUTOCOMMIT")
