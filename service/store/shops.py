@@ -103,7 +103,12 @@ class ShopsOnServer:
         self._secret = _key_of(secret)
         # Errors name no parameters: what lets into a shop is one.
         self._engine = make_engine(
-            url, pool_size=CONNECTIONS, max_overflow=CONNECTIONS, hide_parameters=True
+            url,
+            pool_size=CONNECTIONS,
+            max_overflow=CONNECTIONS,
+            hide_parameters=True,
+            # The driver would prepare what it sees often, and not know that it was discarded.
+            connect_args={"prepare_threshold": None},
         )
         event.listen(self._engine, "reset", _forget)
         self._lock = threading.Lock()

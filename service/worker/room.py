@@ -75,8 +75,7 @@ class Room:
         self._making = threading.RLock()
         self._rooms: Rooms | None = None
         self._ready: Ready | None = None
-        self._look_at = self._post_at = 0.0
-        self._opened = False
+        self._look_at = self._post_at = self._further_at = 0.0
 
     # -- what it is made of ------------------------------------------------------------------
 
@@ -202,6 +201,13 @@ class Room:
             return
         self._post_at = time.monotonic() + every_s
         self.rooms.postman.work()
+
+    def look_further(self, every_s: float) -> bool:
+        """Fit the outlooks that are due, now and then; at every turn while its pages are open."""
+        if time.monotonic() < self._further_at and not self.open:
+            return False
+        self._further_at = time.monotonic() + every_s
+        return self.rooms.look_further()
 
     def _carry(self, event: str, data: dict[str, Any]) -> None:
         self.wake()

@@ -370,7 +370,7 @@ class Worker:
         opened = [room for room in list(self._rooms.values()) if room.open]
         wanted = list(dict.fromkeys([*opened, *led]))
         fitted: list[bool] = []
-        self._for_each(wanted, lambda room: fitted.append(room.rooms.look_further()))
+        self._for_each(wanted, lambda room: fitted.append(room.look_further(self._every_s)))
         if any(fitted):
             give_back()
 

@@ -60,6 +60,15 @@ def test_every_shop_has_its_own_rows_and_its_own_numbers(hosted: Shops) -> None:
     assert hosted.open("north") is north
 
 
+def test_a_statement_may_be_asked_as_often_as_one_likes(hosted: Shops) -> None:
+    """A driver that prepares what it sees often would find it discarded between two shops."""
+    for _ in range(12):
+        for key in ("north", "south"):
+            assert names(hosted.open(key)) == []
+    for number in range(12):
+        put(hosted.open("north"), instrument(str(number)))
+
+
 def test_shops_are_listed_in_the_order_in_which_they_came(hosted: Shops) -> None:
     shops = [(s.id, s.key, s.name, s.made_at, s.closed_at) for s in hosted.listed()]
     assert shops == [(1, "north", "Shop north", AT, None), (2, "south", "Shop south", AT, None)]
