@@ -81,6 +81,7 @@ check lint "$bin/ruff" check
 check format "$bin/ruff" format --check
 check types "$bin/mypy"
 check arrows "$bin/lint-imports"
+check audit "$bin/python" deploy/audit.py
 everything=""
 if [ "${1:-}" = --everything ]; then
     everything=yes
@@ -104,4 +105,4 @@ if [ "$given" -eq 0 ]; then
 fi
 
 [ -z "$failed" ] || fail "FAILED:$failed"
-say "all passed: lint, format, types, arrows, tests, those with a database on PostgreSQL too"
+say "all passed: lint, format, types, arrows, audit (as far as it says above), tests, those with a database on PostgreSQL too"

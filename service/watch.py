@@ -91,6 +91,7 @@ class Watch:
             self._outlook(),
             self._messages(),
             self._keys(),
+            self._proxy(),
             self._backup(),
         ]
 
@@ -198,6 +199,18 @@ class Watch:
             check.complain(worry)
         if shop.doorkeeper.problem:
             check.complain(say("keys of sensors: {why}", why=shop.doorkeeper.problem))
+        return check
+
+    def _proxy(self) -> Check:
+        check = Check("proxy")
+        doors = self._shop.web.state.shop.doors
+        if doors.on and doors.unsaid:
+            check.complain(
+                say(
+                    "a proxy on this machine does not say for whom it asks (X-Forwarded-For): "
+                    "all visitors count as one"
+                )
+            )
         return check
 
     def _backup(self) -> Check:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, Literal
 
 import numpy as np
@@ -228,8 +228,7 @@ def _raw_chunk(session: Session, names: Mapping[int, str], start: int, end: int)
 
 
 def _bucket_chunks(wanted: Export, step_s: int) -> Iterator[Chunk]:
-    span = timedelta(seconds=step_s * BUCKETS_AT_ONCE)
-    span_ms = to_millis(wanted.from_at + span) - to_millis(wanted.from_at)
+    span_ms = step_s * 1000 * BUCKETS_AT_ONCE
     at, end = to_millis(wanted.from_at), to_millis(wanted.to_at)
     while at <= end:
         # A chunk ends with a whole bucket, so that none comes in two parts.
@@ -238,9 +237,29 @@ def _bucket_chunks(wanted: Export, step_s: int) -> Iterator[Chunk]:
             rows = histories.buckets(
                 session, wanted.place, from_millis(at), from_millis(until - 1), step_s
             )
+            later = None if rows else _next_at(session, wanted.place, until)
         if rows:
             yield _bucket_chunk(rows)
-        at = until
+            at = until
+        elif later is None:
+            return
+        else:
+            # A span may be centuries long; on to the bucket of what comes next.
+            at = max(until, later - later % (step_s * 1000))
+
+
+def _next_at(session: Session, place_id: str, since: int) -> int | None:
+    """Return when the next reading or roll-up of a place begins; None where nothing follows."""
+    names = histories.names(session, place_id)
+    found = [
+        session.exec(
+            select(func.min(table.at)).where(
+                col(table.sensor_id).in_(names), col(table.at) >= from_millis(since)
+            )
+        ).one()
+        for table in (Reading, RollUp)
+    ]
+    return min((to_millis(at) for at in found if at is not None), default=None)
 
 
 def _bucket_chunk(rows: Sequence[Mapping[str, Any]]) -> Chunk:

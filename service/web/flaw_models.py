@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from service.shop.evidence.model import Evidence
 from service.shop.flaws import FlawKind
 from service.store.flaw_book import Behind
 from service.store.tables import Flaw, FlawPhoto
 from service.web.models import Instant
+from service.web.scalars import InstantIn, RowId
 
 __all__ = [
     "DifferenceOut",
@@ -112,10 +113,10 @@ class FlawChangeIn(BaseModel):
     kind: Annotated[str, Field(min_length=1, max_length=32)] | None = None
     part: Annotated[str, Field(max_length=32)] | None = None
     severity: Annotated[int, Field(ge=1, le=3)] | None = None
-    seen_at: AwareDatetime | None = None
+    seen_at: InstantIn | None = None
     note: Annotated[str, Field(max_length=2000)] | None = None
     who: Annotated[str, Field(max_length=80)] | None = None
-    coat: int | None = None
+    coat: RowId | None = None
 
 
 def kind_out(kind: FlawKind) -> FlawKindOut:

@@ -62,6 +62,13 @@ OUT = {
 }
 
 
+HTTPS_FOR_S = 30 * 86_400
+"""Browsers that came by https ask for nothing else for so long, counted from their last visit.
+
+Not for years: a shop that gives its certificate up must be reached again.
+"""
+
+
 class SafeHeaders:
     """Adds the security headers to every answer, and keeps answers out of caches by default."""
 
@@ -80,6 +87,8 @@ class SafeHeaders:
                 for name, value in OUT.items():
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
+                if scope.get("scheme") == "https":  # a proxy on this machine says so too
+                    headers["Strict-Transport-Security"] = f"max-age={HTTPS_FOR_S}"
             await send(message)
 
         await self.app(scope, receive, sending)

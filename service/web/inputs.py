@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal
 
-from pydantic import AliasChoices, AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field
+
+from service.web.scalars import InstantIn, RowId
 
 __all__ = [
     "AdoptIn",
@@ -87,7 +89,7 @@ class InstrumentIn(_In):
     plate_mm: PlateMm = 3.0
     schedule: Annotated[str, Field(min_length=1, max_length=64)]
     place: PlaceId | None = None
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
     parts: Parts = ()
     """Parts that are masked and coated by themselves; none: coated as one."""
 
@@ -96,19 +98,19 @@ class HangIn(_In):
     """Where an instrument hangs from an instant on (default: now); one ahead plans the move."""
 
     place: PlaceId
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
 
 
 class MoveMadeIn(_In):
     """When a planned move was made (default: now)."""
 
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
 
 
 class MovedIn(MoveMadeIn):
     """Which planned move was made, and when."""
 
-    move: int
+    move: RowId
 
 
 class ColdArrivalIn(_In):
@@ -118,7 +120,7 @@ class ColdArrivalIn(_In):
     """
 
     wood_c: Annotated[float, Field(ge=-30, le=60)]
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
     wood_rh_pct: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
@@ -134,7 +136,7 @@ class CoatIn(_In):
     ] = None
     passes: Annotated[int, Field(ge=1, le=50)] | None = None
     retarder_pct: RetarderPct = 0.0
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
     who: ShortText = ""
     note: LongText = ""
     place: PlaceId | None = None
@@ -148,7 +150,7 @@ class StepIn(_In):
     """A step that is done (default: the open one, now, on the parts that were due)."""
 
     step: Annotated[str, Field(min_length=1, max_length=64)] | None = None
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
     who: ShortText = ""
     note: LongText = ""
     parts: Parts = ()
@@ -160,21 +162,21 @@ class VerdictIn(_In):
 
     said: Literal["soft", "clean", "gummed", "printed"]
     mark: Annotated[str, Field(min_length=1, max_length=32)] | None = None
-    at: AwareDatetime | None = None
+    at: InstantIn | None = None
     who: ShortText = ""
-    coat: int | None = None
+    coat: RowId | None = None
 
 
 class FlawIn(_In):
     """A defect that was found."""
 
-    instrument: int
+    instrument: RowId
     kind: Annotated[str, Field(min_length=1, max_length=32)]
     part: Annotated[str, Field(max_length=32)] = ""
     severity: Annotated[int, Field(ge=1, le=3)] = 2
-    seen_at: AwareDatetime | None = None
+    seen_at: InstantIn | None = None
     note: LongText = ""
-    coat: int | None = None
+    coat: RowId | None = None
     who: ShortText = ""
 
 
@@ -201,8 +203,8 @@ class InstrumentReadingIn(_In):
     quantity: Quantity
     value: float
     sd: Annotated[float, Field(gt=0)]
-    at: AwareDatetime | None = None
-    from_at: AwareDatetime | None = None
+    at: InstantIn | None = None
+    from_at: InstantIn | None = None
     who: ShortText = ""
 
 
@@ -217,7 +219,7 @@ class SlopeOffsetIn(_In):
     slope: Annotated[float, Field(gt=0)] = 1.0
     offset: float = 0.0
     sd: Annotated[float, Field(gt=0)] | None = None
-    from_at: AwareDatetime | None = None
+    from_at: InstantIn | None = None
     who: ShortText = ""
 
 
@@ -243,7 +245,7 @@ class JarIn(_In):
 class AdoptIn(_In):
     """From when the correction holds (default: the beginning of the check)."""
 
-    from_at: AwareDatetime | None = None
+    from_at: InstantIn | None = None
     who: ShortText = ""
 
 
@@ -289,5 +291,5 @@ class WorkingIn(_In):
 class ClockIn(_In):
     """Where to drive a driven clock."""
 
-    now: AwareDatetime | None = None
+    now: InstantIn | None = None
     rate: Annotated[float, Field(ge=1, le=3600)] | None = None

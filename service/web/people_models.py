@@ -11,6 +11,7 @@ from service.store.tables import Channel, Delivery, Person
 from service.web.inputs import _In
 from service.web.models import Instant, _Out
 from service.web.people_words import shown_address
+from service.web.scalars import RowId
 
 __all__ = [
     "ChannelChangeIn",
@@ -54,7 +55,7 @@ class TellingIn(_In):
     group_min: Annotated[float, Field(ge=0, le=240)] | None = None
     escalate_min: Annotated[float, Field(ge=1, le=1440)] | None = None
     escalate_kinds: Kinds | None = None
-    then_person: int | None = None
+    then_person: RowId | None = None
     ways: Annotated[dict[str, WayIn], Field(max_length=50)] | None = None
 
 

@@ -86,6 +86,11 @@ class _Seen:
         return self._room.rooms.hub
 
     @property
+    def web(self) -> Any:
+        """Who answers requests."""
+        return self._room.rooms.web
+
+    @property
     def outbox(self) -> Any:
         """What goes out to people."""
         return self._room.rooms.outbox

@@ -265,3 +265,25 @@ def test_a_long_record_never_lies_in_memory_at_once(database):
     assert large[0] > 9 * small[0]
     # A day lies in memory whatever the span; allow half as much again for the allocator.
     assert large[1] < 1.5 * small[1]
+
+
+def test_years_without_a_reading_are_not_looked_through(two_days, monkeypatch):
+    looks = []
+    buckets = exporting.histories.buckets
+
+    def counted(*about):
+        looks.append(about)
+        return buckets(*about)
+
+    monkeypatch.setattr(exporting.histories, "buckets", counted)
+    plain = rows_of(as_bytes(two_days.db, resolution="4s"))
+    usual = len(looks)
+    late = START + timedelta(days=3650)
+    with two_days.db.write() as session:
+        record_batch(session, [NewReading("booth", "wall", late, late, 18.0, 55.0)])
+    settle_all(two_days.db)
+    centuries = {"from_at": datetime(1900, 2, 11, tzinfo=UTC), "to_at": late + timedelta(days=9e4)}
+    rows = rows_of(as_bytes(two_days.db, resolution="4s", **centuries))
+    assert [row["at [UTC]"] for row in rows[:-1]] == [row["at [UTC]"] for row in plain]
+    assert datetime.fromisoformat(rows[-1]["at [UTC]"]) <= late
+    assert len(looks) - usual < usual + 30

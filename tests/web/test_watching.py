@@ -91,7 +91,7 @@ def test_what_is_not_well_is_named_and_fails(service: tuple[Service, Mosquitto])
     assert status == 200
     assert {name: check["state"] for name, check in said["checks"].items()} == dict.fromkeys(
         ("broker", "readings", "database", "settling", "disk", "looks", "outlook", "messages",
-         "keys", "backup"), "ok",
+         "keys", "proxy", "backup"), "ok",
     )  # fmt: skip
     assert httpx.head(f"{running.base}/health", timeout=20).status_code == 200
     running.forward(minutes=30)

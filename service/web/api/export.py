@@ -6,12 +6,12 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
-from pydantic import AwareDatetime
 
 from service.store.export_files import FORMATS, file_name, written
 from service.store.exporting import export
 from service.store.shop_file import writing as shop_file
 from service.web.deps import ShopDep
+from service.web.scalars import InstantIn
 
 __all__ = ["router"]
 
@@ -37,8 +37,8 @@ def get_export(
     place_id: str,
     shop: ShopDep,
     file_format: Annotated[Literal["csv", "parquet"], Query(alias="format")] = "csv",
-    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
-    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    from_at: Annotated[InstantIn | None, Query(alias="from")] = None,
+    to_at: Annotated[InstantIn | None, Query(alias="to")] = None,
     resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "raw",
 ) -> StreamingResponse:
     """Give a place's record as CSV or Parquet, units in the header; by default all of it.

@@ -15,6 +15,7 @@ from service.store.flaw_book import UNCHANGED, FlawQuery
 from service.store.pictures import MOST_BYTES
 from service.web import cause_models, flaw_models, inputs
 from service.web.deps import Shop, ShopDep
+from service.web.scalars import RowId
 
 __all__ = ["flaw_query", "read_photo", "router", "send_photo"]
 
@@ -38,7 +39,7 @@ def list_flaw_kinds(shop: ShopDep) -> list[flaw_models.FlawKindOut]:
 @router.get("/flaws")
 def list_flaws(
     shop: ShopDep,
-    instrument: int | None = None,
+    instrument: RowId | None = None,
     kind: Text = None,
     batch: Text = None,
     material: Text = None,
@@ -86,13 +87,15 @@ def log_flaw(body: inputs.FlawIn, shop: ShopDep, response: Response) -> flaw_mod
 
 
 @router.get("/flaws/{flaw_id}")
-def get_flaw(flaw_id: int, shop: ShopDep) -> flaw_models.FlawOut:
+def get_flaw(flaw_id: RowId, shop: ShopDep) -> flaw_models.FlawOut:
     """Give one flaw, also one that was taken back."""
     return flaw_models.flaw_out(shop.work.flaws.flaw(flaw_id), shop.photos.of([flaw_id]))
 
 
 @router.patch("/flaws/{flaw_id}")
-def change_flaw(flaw_id: int, body: flaw_models.FlawChangeIn, shop: ShopDep) -> flaw_models.FlawOut:
+def change_flaw(
+    flaw_id: RowId, body: flaw_models.FlawChangeIn, shop: ShopDep
+) -> flaw_models.FlawOut:
     """Put details of a flaw right."""
     row = shop.work.flaws.change(
         flaw_id,
@@ -109,7 +112,7 @@ def change_flaw(flaw_id: int, body: flaw_models.FlawChangeIn, shop: ShopDep) -> 
 
 
 @router.delete("/flaws/{flaw_id}", status_code=204, response_class=Response)
-def undo_flaw(flaw_id: int, shop: ShopDep) -> Response:
+def undo_flaw(flaw_id: RowId, shop: ShopDep) -> Response:
     """Take a flaw back; it stays in the record, marked as undone."""
     shop.work.undo("flaw", flaw_id)
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
@@ -117,19 +120,19 @@ def undo_flaw(flaw_id: int, shop: ShopDep) -> Response:
 
 
 @router.get("/flaws/{flaw_id}/evidence")
-def get_evidence(flaw_id: int, shop: ShopDep) -> flaw_models.EvidenceOut:
+def get_evidence(flaw_id: RowId, shop: ShopDep) -> flaw_models.EvidenceOut:
     """Give what the record shows behind a flaw: reckoned now, with what has changed since."""
     return flaw_models.evidence_out(shop.work.flaws.behind(flaw_id))
 
 
 @router.get("/flaws/{flaw_id}/causes")
-def get_causes(flaw_id: int, shop: ShopDep) -> cause_models.CausesOut:
+def get_causes(flaw_id: RowId, shop: ShopDep) -> cause_models.CausesOut:
     """Give what may be behind a flaw, likeliest first, each with what speaks for and against it."""
     return cause_models.causes_out(shop.work.causes.judge(shop.work.flaws.behind(flaw_id).evidence))
 
 
 @router.get("/flaws/{flaw_id}/report")
-def get_report(flaw_id: int, shop: ShopDep) -> cause_models.ReportOut:
+def get_report(flaw_id: RowId, shop: ShopDep) -> cause_models.ReportOut:
     """Give what the report on a flaw says; as PDF it is at ``/flaws/{flaw_id}/report.pdf``."""
     behind = shop.work.flaws.behind(flaw_id)
     row = shop.work.flaws.flaw(flaw_id)
@@ -142,7 +145,7 @@ def get_report(flaw_id: int, shop: ShopDep) -> cause_models.ReportOut:
 
 
 @router.put("/flaws/{flaw_id}/cause", status_code=204, response_class=Response)
-def confirm_cause(flaw_id: int, body: cause_models.CauseIn, shop: ShopDep) -> Response:
+def confirm_cause(flaw_id: RowId, body: cause_models.CauseIn, shop: ShopDep) -> Response:
     """Keep what was found to be behind a flaw; it bears on how later ones are judged."""
     shop.work.causes.confirm(flaw_id, body.cause, body.who)
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
@@ -150,7 +153,7 @@ def confirm_cause(flaw_id: int, body: cause_models.CauseIn, shop: ShopDep) -> Re
 
 
 @router.delete("/flaws/{flaw_id}/cause", status_code=204, response_class=Response)
-def withdraw_cause(flaw_id: int, shop: ShopDep) -> Response:
+def withdraw_cause(flaw_id: RowId, shop: ShopDep) -> Response:
     """Take back what was found to be behind a flaw."""
     shop.work.causes.withdraw(flaw_id)
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
@@ -159,7 +162,7 @@ def withdraw_cause(flaw_id: int, shop: ShopDep) -> Response:
 
 @router.post("/flaws/{flaw_id}/photos", status_code=201)
 def add_photo(
-    flaw_id: int, shop: ShopDep, photo: UploadFile, who: Annotated[str, Form()] = ""
+    flaw_id: RowId, shop: ShopDep, photo: UploadFile, who: Annotated[str, Form()] = ""
 ) -> flaw_models.FlawPhotoOut:
     """Keep a photo: JPEG, PNG or WebP, 20 MB at most. It is written anew without its metadata."""
     row = shop.photos.add(flaw_id, read_photo(photo), who)
@@ -169,14 +172,14 @@ def add_photo(
 
 @router.get("/flaws/{flaw_id}/photos/{photo_id}", response_class=FileResponse)
 def get_photo(
-    flaw_id: int, photo_id: int, shop: ShopDep, size: Literal["full", "small"] = "full"
+    flaw_id: RowId, photo_id: RowId, shop: ShopDep, size: Literal["full", "small"] = "full"
 ) -> FileResponse:
     """Give a photo of a flaw as JPEG."""
     return send_photo(shop, flaw_id, photo_id, size)
 
 
 @router.delete("/flaws/{flaw_id}/photos/{photo_id}", status_code=204, response_class=Response)
-def undo_photo(flaw_id: int, photo_id: int, shop: ShopDep) -> Response:
+def undo_photo(flaw_id: RowId, photo_id: RowId, shop: ShopDep) -> Response:
     """Take a photo back; it is not shown any more."""
     shop.photos.undo(flaw_id, photo_id)
     return Response(status_code=204)

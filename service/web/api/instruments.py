@@ -8,6 +8,7 @@ from service.shop.said import say
 from service.store.errors import NotFound
 from service.web import answers, inputs, models
 from service.web.deps import Shop, ShopDep
+from service.web.scalars import RowId
 
 __all__ = ["router"]
 
@@ -42,13 +43,13 @@ def add_instrument(
 
 
 @router.get("/instruments/{instrument_id}")
-def get_instrument(instrument_id: int, shop: ShopDep) -> models.InstrumentOut:
+def get_instrument(instrument_id: RowId, shop: ShopDep) -> models.InstrumentOut:
     """Give one instrument: where it stands and what to do now."""
     return answers.instrument_out(shop.desk.card(instrument_id))
 
 
 @router.post("/instruments/{instrument_id}/hang", status_code=201)
-def hang(instrument_id: int, body: inputs.HangIn, shop: ShopDep) -> models.HangOut:
+def hang(instrument_id: RowId, body: inputs.HangIn, shop: ShopDep) -> models.HangOut:
     """Move an instrument to a place: its clocks run on that place's air from then on.
 
     An ``at`` up to 30 days ahead plans the move: ready times reckon with it from now on.
@@ -59,7 +60,7 @@ def hang(instrument_id: int, body: inputs.HangIn, shop: ShopDep) -> models.HangO
 
 
 @router.delete("/hangings/{hanging_id}", status_code=204, response_class=Response)
-def undo_hanging(hanging_id: int, shop: ShopDep) -> Response:
+def undo_hanging(hanging_id: RowId, shop: ShopDep) -> Response:
     """Take a move or a planned one back; it stays in the record, marked as undone."""
     shop.work.undo("hung", hanging_id)
     shop.hub.publish("work", {"hung": hanging_id})
@@ -67,7 +68,7 @@ def undo_hanging(hanging_id: int, shop: ShopDep) -> Response:
 
 
 @router.post("/hangings/{move_id}/moved")
-def move_made(move_id: int, shop: ShopDep, body: inputs.MoveMadeIn) -> models.HangOut:
+def move_made(move_id: RowId, shop: ShopDep, body: inputs.MoveMadeIn) -> models.HangOut:
     """Say that a planned move was made: the instrument hangs there from then on (default: now).
 
     Notices of it count as seen. Saying it again changes nothing.
@@ -78,7 +79,7 @@ def move_made(move_id: int, shop: ShopDep, body: inputs.MoveMadeIn) -> models.Ha
 
 
 @router.delete("/hangings/{move_id}/moved", status_code=204, response_class=Response)
-def move_not_made(move_id: int, shop: ShopDep) -> Response:
+def move_not_made(move_id: RowId, shop: ShopDep) -> Response:
     """Take back that a planned move was made: it is planned as it was."""
     shop.work.moves.withdraw(move_id)
     shop.hub.publish("work", {"hung": move_id})
@@ -86,7 +87,7 @@ def move_not_made(move_id: int, shop: ShopDep) -> Response:
 
 
 @router.get("/instruments/{instrument_id}/coats")
-def list_coats(instrument_id: int, shop: ShopDep) -> list[models.CoatOut]:
+def list_coats(instrument_id: RowId, shop: ShopDep) -> list[models.CoatOut]:
     """List every coat recorded on an instrument, newest first; undone ones are marked."""
     return [
         answers.logged_coat(entry, instrument_id)
@@ -97,7 +98,7 @@ def list_coats(instrument_id: int, shop: ShopDep) -> list[models.CoatOut]:
 
 @router.post("/instruments/{instrument_id}/coats", status_code=201)
 def record_coat(
-    instrument_id: int, body: inputs.CoatIn, shop: ShopDep, response: Response
+    instrument_id: RowId, body: inputs.CoatIn, shop: ShopDep, response: Response
 ) -> models.CoatOut:
     """Record a coat; an empty object records the open step's coat, now, at its usual film."""
     row = shop.work.record_coat(
@@ -121,7 +122,7 @@ def record_coat(
 
 
 @router.delete("/coats/{coat_id}", status_code=204, response_class=Response)
-def undo_coat(coat_id: int, shop: ShopDep) -> Response:
+def undo_coat(coat_id: RowId, shop: ShopDep) -> Response:
     """Take a coat back; it stays in the record, marked as undone."""
     shop.work.undo("coat", coat_id)
     shop.hub.publish("work", {"coat": coat_id})
@@ -129,7 +130,7 @@ def undo_coat(coat_id: int, shop: ShopDep) -> Response:
 
 
 @router.post("/instruments/{instrument_id}/steps", status_code=201)
-def finish_step(instrument_id: int, body: inputs.StepIn, shop: ShopDep) -> models.StepDoneOut:
+def finish_step(instrument_id: RowId, body: inputs.StepIn, shop: ShopDep) -> models.StepDoneOut:
     """Record a step as done; an empty object takes the open one."""
     row = shop.work.finish_step(
         instrument_id,
@@ -146,7 +147,7 @@ def finish_step(instrument_id: int, body: inputs.StepIn, shop: ShopDep) -> model
 
 @router.post("/instruments/{instrument_id}/cold-arrival", status_code=201)
 def came_in_cold(
-    instrument_id: int, body: inputs.ColdArrivalIn, shop: ShopDep
+    instrument_id: RowId, body: inputs.ColdArrivalIn, shop: ShopDep
 ) -> models.ColdArrivalOut:
     """Say that an instrument came in with cold wood: nothing sprays it before it has warmed up."""
     shop.work.arrivals.record(instrument_id, body.wood_c, at=body.at, wood_rh_pct=body.wood_rh_pct)
@@ -155,7 +156,7 @@ def came_in_cold(
 
 
 @router.get("/instruments/{instrument_id}/cold-arrival")
-def get_cold_arrival(instrument_id: int, shop: ShopDep) -> models.ColdArrivalOut:
+def get_cold_arrival(instrument_id: RowId, shop: ShopDep) -> models.ColdArrivalOut:
     """Say how warm an instrument that came in cold is reckoned to be, and when it will do."""
     return _arrival(instrument_id, shop)
 
@@ -163,7 +164,7 @@ def get_cold_arrival(instrument_id: int, shop: ShopDep) -> models.ColdArrivalOut
 @router.delete(
     "/instruments/{instrument_id}/cold-arrival", status_code=204, response_class=Response
 )
-def undo_cold_arrival(instrument_id: int, shop: ShopDep) -> Response:
+def undo_cold_arrival(instrument_id: RowId, shop: ShopDep) -> Response:
     """Take the newest arrival back; it stays in the record, marked as undone."""
     shop.work.arrivals.undo(instrument_id)
     shop.worked(instrument_id)
@@ -171,7 +172,7 @@ def undo_cold_arrival(instrument_id: int, shop: ShopDep) -> Response:
 
 
 @router.post("/instruments/{instrument_id}/gone", status_code=204, response_class=Response)
-def has_left(instrument_id: int, shop: ShopDep) -> Response:
+def has_left(instrument_id: RowId, shop: ShopDep) -> Response:
     """Say that an instrument has left the shop: its record stays, nothing more is told of it."""
     shop.work.leaving.leave(instrument_id)
     shop.worked(instrument_id)
@@ -179,7 +180,7 @@ def has_left(instrument_id: int, shop: ShopDep) -> Response:
 
 
 @router.delete("/instruments/{instrument_id}/gone", status_code=204, response_class=Response)
-def is_back(instrument_id: int, shop: ShopDep) -> Response:
+def is_back(instrument_id: RowId, shop: ShopDep) -> Response:
     """Say that an instrument is in the shop again."""
     shop.work.leaving.come_back(instrument_id)
     shop.worked(instrument_id)
@@ -194,7 +195,7 @@ def _arrival(instrument_id: int, shop: Shop) -> models.ColdArrivalOut:
 
 
 @router.post("/instruments/{instrument_id}/undo")
-def undo_last(instrument_id: int, shop: ShopDep) -> models.UndoneOut:
+def undo_last(instrument_id: RowId, shop: ShopDep) -> models.UndoneOut:
     """Take back the last thing recorded on an instrument, and say what it was."""
     said = shop.work.undo_last(instrument_id)
     shop.worked(instrument_id)
@@ -202,13 +203,13 @@ def undo_last(instrument_id: int, shop: ShopDep) -> models.UndoneOut:
 
 
 @router.get("/instruments/{instrument_id}/ready")
-def list_ready(instrument_id: int, shop: ShopDep) -> list[models.ReadyOut]:
+def list_ready(instrument_id: RowId, shop: ShopDep) -> list[models.ReadyOut]:
     """List the marks of the last coat, soonest first: clock, ready time and its 80 % range."""
     return answers.marks_out(shop.desk.card(instrument_id))
 
 
 @router.get("/instruments/{instrument_id}/film")
-def list_film(instrument_id: int, shop: ShopDep) -> list[models.FilmOut]:
+def list_film(instrument_id: RowId, shop: ShopDep) -> list[models.FilmOut]:
     """Say how much dry film lies on each part, and what the next levelling would leave of it."""
     return [
         models.FilmOut.model_validate({"part": part, **vars(film)})

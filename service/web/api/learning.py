@@ -6,6 +6,7 @@ from fastapi import APIRouter, Response
 
 from service.web import inputs, learning_answers
 from service.web.deps import ShopDep
+from service.web.scalars import RowId
 
 __all__ = ["router"]
 
@@ -14,7 +15,7 @@ router = APIRouter(tags=["learning"])
 
 @router.post("/instruments/{instrument_id}/verdicts", status_code=201)
 def record_verdict(
-    instrument_id: int, body: inputs.VerdictIn, shop: ShopDep
+    instrument_id: RowId, body: inputs.VerdictIn, shop: ShopDep
 ) -> learning_answers.VerdictOut:
     """Say what a coat was found to be: ``soft``, ``clean``, ``gummed`` or ``printed``.
 
@@ -30,7 +31,7 @@ def record_verdict(
 
 
 @router.delete("/verdicts/{verdict_id}", status_code=204, response_class=Response)
-def undo_verdict(verdict_id: int, shop: ShopDep) -> Response:
+def undo_verdict(verdict_id: RowId, shop: ShopDep) -> Response:
     """Take a verdict back: ready times are then what they were without it."""
     shop.work.undo("verdict", verdict_id)
     shop.hub.publish("work", {"verdict": verdict_id})

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query, Response
 
 from service.web import answers, models
 from service.web.deps import ShopDep
+from service.web.scalars import RowId
 
 __all__ = ["router"]
 
@@ -26,7 +27,7 @@ def list_notices(
 
 
 @router.post("/notices/{notice_id}/seen", status_code=204, response_class=Response)
-def see_notice(notice_id: int, shop: ShopDep) -> Response:
+def see_notice(notice_id: RowId, shop: ShopDep) -> Response:
     """Mark a notice as seen; doing it again changes nothing."""
     shop.work.see_notice(notice_id)
     shop.hub.publish("notice", {"seen": notice_id})

@@ -11,6 +11,7 @@ from service.store.forecasts import NewForecast
 from service.web import outlook_answers as answers
 from service.web.api.places import Plate, Retarder, WetUm
 from service.web.deps import ShopDep
+from service.web.scalars import RowId
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -34,7 +35,7 @@ def get_windows(
     place_id: str,
     shop: ShopDep,
     material: Annotated[str, Query(min_length=1, max_length=64)],
-    instrument: int | None = None,
+    instrument: RowId | None = None,
     wet_um: WetUm = None,
     retarder_pct: Retarder = 0.0,
     plate_mm: Plate = None,

@@ -23,6 +23,7 @@ from service.web.people_models import (
     person_out,
 )
 from service.web.people_words import CHANNEL_KINDS
+from service.web.scalars import RowId
 
 __all__ = ["answered", "checked", "router"]
 
@@ -44,13 +45,13 @@ def add_person(body: PersonIn, shop: ShopDep, response: Response) -> PersonOut:
 
 
 @router.get("/people/{person_id:int}")
-def get_person(person_id: int, shop: ShopDep) -> PersonOut:
+def get_person(person_id: RowId, shop: ShopDep) -> PersonOut:
     """Give one person with all rules."""
     return _person(shop, person_id)
 
 
 @router.patch("/people/{person_id:int}")
-def change_person(person_id: int, body: PersonChangeIn, shop: ShopDep) -> PersonOut:
+def change_person(person_id: RowId, body: PersonChangeIn, shop: ShopDep) -> PersonOut:
     """Change what is given; preferences and rules are taken as a whole."""
     shop.telling.people.change(
         person_id, name=body.name, prefs=body.prefs, telling=_rules(body.telling)
@@ -59,7 +60,7 @@ def change_person(person_id: int, body: PersonChangeIn, shop: ShopDep) -> Person
 
 
 @router.delete("/people/{person_id:int}", status_code=204, response_class=Response)
-def remove_person(person_id: int, shop: ShopDep) -> Response:
+def remove_person(person_id: RowId, shop: ShopDep) -> Response:
     """Take a person away: nothing more is told."""
     shop.telling.people.retire(person_id)
     shop.doors.changed()
@@ -67,13 +68,13 @@ def remove_person(person_id: int, shop: ShopDep) -> Response:
 
 
 @router.get("/people/{person_id:int}/channels")
-def list_channels(person_id: int, shop: ShopDep) -> list[ChannelOut]:
+def list_channels(person_id: RowId, shop: ShopDep) -> list[ChannelOut]:
     """List a person's channels, and whether they work."""
     return [channel_out(row) for row in shop.telling.people.channels(person_id)]
 
 
 @router.post("/people/{person_id:int}/channels", status_code=201)
-def add_channel(person_id: int, body: ChannelIn, shop: ShopDep, response: Response) -> ChannelOut:
+def add_channel(person_id: RowId, body: ChannelIn, shop: ShopDep, response: Response) -> ChannelOut:
     """Add a channel; the same one again is the one that is there."""
     row = shop.telling.people.add_channel(
         person_id,
@@ -87,7 +88,7 @@ def add_channel(person_id: int, body: ChannelIn, shop: ShopDep, response: Respon
 
 @router.patch("/people/{person_id:int}/channels/{channel_id:int}")
 def change_channel(
-    person_id: int, channel_id: int, body: ChannelChangeIn, shop: ShopDep
+    person_id: RowId, channel_id: RowId, body: ChannelChangeIn, shop: ShopDep
 ) -> ChannelOut:
     """Change a channel's name or address."""
     kind = shop.telling.people.channel(person_id, channel_id).kind
@@ -99,14 +100,14 @@ def change_channel(
 @router.delete(
     "/people/{person_id:int}/channels/{channel_id:int}", status_code=204, response_class=Response
 )
-def remove_channel(person_id: int, channel_id: int, shop: ShopDep) -> Response:
+def remove_channel(person_id: RowId, channel_id: RowId, shop: ShopDep) -> Response:
     """Take a channel away; its address and secrets are forgotten."""
     shop.telling.people.retire_channel(person_id, channel_id)
     return Response(status_code=204)
 
 
 @router.post("/people/{person_id:int}/channels/{channel_id:int}/test")
-def send_test(person_id: int, channel_id: int, shop: ShopDep) -> TriedOut:
+def send_test(person_id: RowId, channel_id: RowId, shop: ShopDep) -> TriedOut:
     """Send a test by a channel now."""
     shop.telling.people.channel(person_id, channel_id)
     error = shop.telling.post.try_out(person_id, channel_id)
@@ -115,7 +116,7 @@ def send_test(person_id: int, channel_id: int, shop: ShopDep) -> TriedOut:
 
 @router.get("/people/{person_id:int}/deliveries")
 def list_deliveries(
-    person_id: int, shop: ShopDep, limit: Annotated[int, Query(ge=1, le=1000)] = 50
+    person_id: RowId, shop: ShopDep, limit: Annotated[int, Query(ge=1, le=1000)] = 50
 ) -> list[DeliveryOut]:
     """List what was sent to a person, or is to be; newest first."""
     shop.telling.people.person(person_id)
@@ -123,7 +124,7 @@ def list_deliveries(
 
 
 @router.post("/deliveries/{delivery_id:int}/acknowledge")
-def acknowledge(delivery_id: int, shop: ShopDep) -> DeliveryOut:
+def acknowledge(delivery_id: RowId, shop: ShopDep) -> DeliveryOut:
     """Say that somebody has reacted, so that nobody else is asked; again changes nothing."""
     row = shop.telling.outbox.acknowledge(delivery_id)
     answered(shop, row.notices)

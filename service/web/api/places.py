@@ -6,13 +6,13 @@ from datetime import timedelta
 from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Query, Response
-from pydantic import AwareDatetime
 
 from service.store.past_film import past_film_of
 from service.store.place_book import PlaceChange
 from service.web import answers, inputs, models
 from service.web.deps import ShopDep
 from service.web.past_answers import PastFilmOut, past_film_out
+from service.web.scalars import InstantIn, RowId
 
 __all__ = ["router"]
 
@@ -69,8 +69,8 @@ def get_wood(place_id: str, shop: ShopDep) -> models.WoodOut:
 def get_history(
     place_id: str,
     shop: ShopDep,
-    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
-    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    from_at: Annotated[InstantIn | None, Query(alias="from")] = None,
+    to_at: Annotated[InstantIn | None, Query(alias="to")] = None,
     resolution: Annotated[str, Query(pattern=r"^(auto|raw|[1-9][0-9]{0,5}[smhd])$")] = "auto",
     points: Annotated[int, Query(ge=2, le=5000)] = 600,
 ) -> Response:
@@ -94,8 +94,8 @@ def get_past_film(
     place_id: str,
     shop: ShopDep,
     material: Annotated[str, Query(min_length=1, max_length=64)],
-    from_at: Annotated[AwareDatetime | None, Query(alias="from")] = None,
-    to_at: Annotated[AwareDatetime | None, Query(alias="to")] = None,
+    from_at: Annotated[InstantIn | None, Query(alias="from")] = None,
+    to_at: Annotated[InstantIn | None, Query(alias="to")] = None,
     points: Annotated[int, Query(ge=2, le=2000)] = 600,
 ) -> PastFilmOut:
     """Say what the air that was would have done to a usual coat; by default the last 24 h.
@@ -114,7 +114,7 @@ def get_spray_check(
     place_id: str,
     shop: ShopDep,
     material: Annotated[str, Query(min_length=1, max_length=64)],
-    instrument: int | None = None,
+    instrument: RowId | None = None,
     wet_um: WetUm = None,
     retarder_pct: Retarder = 0.0,
     plate_mm: Plate = None,

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from service.shop.what_if import Change
 from service.store.what_if import Asked, RoomGiven, ask_what_if
 from service.web.deps import ShopDep
+from service.web.scalars import RowId
 from service.web.what_if_answers import WhatIfOut, what_if_out
 
 __all__ = ["router"]
@@ -21,7 +22,7 @@ def get_what_if(
     place_id: str,
     shop: ShopDep,
     material: Annotated[str, Query(min_length=1, max_length=64)],
-    instrument: int | None = None,
+    instrument: RowId | None = None,
     heat_k: Annotated[float, Query(ge=0, le=30, allow_inf_nan=False)] = 0.0,
     dehumidify_l_day: Annotated[float, Query(ge=0, le=500, allow_inf_nan=False)] = 0.0,
     warm_work_min: Annotated[float, Query(ge=0, le=1440, allow_inf_nan=False)] = 0.0,

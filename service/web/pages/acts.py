@@ -16,6 +16,7 @@ from service.web.pages.instruments import instrument_page
 from service.web.pages.render import renderer_of
 from service.web.pages.taps import made_at, once, refused
 from service.web.problems import wants_page
+from service.web.scalars import RowId
 from service.web.words import Words
 
 __all__ = ["expected", "router"]
@@ -31,62 +32,62 @@ class _MovedOn(Exception):  # noqa: N818 -- reads as what it says
 
 
 @router.post("/instruments/{instrument_id}/coat")
-def coat(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def coat(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Record a coat."""
     return _tap(request, shop, instrument_id, fields, "coat", _coat)
 
 
 @router.post("/instruments/{instrument_id}/step")
-def step(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def step(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Record a step as done."""
     return _tap(request, shop, instrument_id, fields, "step", _step)
 
 
 @router.post("/instruments/{instrument_id}/hang")
-def hang(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def hang(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Hang an instrument elsewhere."""
     return _tap(request, shop, instrument_id, fields, "hang", _hang)
 
 
 @router.post("/instruments/{instrument_id}/moved")
-def moved(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def moved(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that a planned move was made."""
     return _tap(request, shop, instrument_id, fields, "moved", _moved)
 
 
 @router.post("/instruments/{instrument_id}/cold")
-def cold(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def cold(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that an instrument came in cold."""
     return _tap(request, shop, instrument_id, fields, "cold", _cold)
 
 
 @router.post("/instruments/{instrument_id}/verdict")
-def verdict(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def verdict(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say what a coat was found to be."""
     return _tap(request, shop, instrument_id, fields, "verdict", _verdict)
 
 
 @router.post("/instruments/{instrument_id}/flaw")
-def flaw(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def flaw(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Log a flaw, and show the air behind it."""
     return _tap(request, shop, instrument_id, fields, "flaw", _flaw)
 
 
 @router.post("/instruments/{instrument_id}/gone")
-def gone(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def gone(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that an instrument has left the shop."""
     return _come_or_go(request, shop, instrument_id, fields, "gone")
 
 
 @router.post("/instruments/{instrument_id}/back")
-def back(instrument_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def back(instrument_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that an instrument is in the shop again."""
     return _come_or_go(request, shop, instrument_id, fields, "back")
 
 
 @router.post("/instruments/{instrument_id}/undo/{kind}/{row_id}")
 def undo(
-    instrument_id: int, kind: str, row_id: int, request: Request, shop: ShopDep, fields: FormDep
+    instrument_id: RowId, kind: str, row_id: RowId, request: Request, shop: ShopDep, fields: FormDep
 ) -> Response:
     """Take one entry of the record back."""
 

@@ -33,6 +33,7 @@ from service.web.pages.forms import (
 )
 from service.web.pages.render import renderer_of
 from service.web.report import contents_of, draw_pdf
+from service.web.scalars import RowId
 
 __all__ = ["router"]
 
@@ -48,7 +49,7 @@ class _Asked(BaseModel):
 
     model_config = ConfigDict(extra="ignore")
 
-    instrument: int | None = None
+    instrument: RowId | None = None
     kind: str | None = None
     material: str | None = None
     batch: str | None = None
@@ -105,7 +106,7 @@ def list_flaws(request: Request, shop: ShopDep) -> Response:
 
 
 @router.get("/instruments/{instrument_id}/flaw")
-def new_flaw(instrument_id: int, request: Request, shop: ShopDep) -> Response:
+def new_flaw(instrument_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Ask what kind of flaw it is: one tap logs it."""
     return renderer_of(request).page(
         request,
@@ -116,13 +117,13 @@ def new_flaw(instrument_id: int, request: Request, shop: ShopDep) -> Response:
 
 
 @router.get("/flaws/{flaw_id}")
-def get_flaw(flaw_id: int, request: Request, shop: ShopDep) -> Response:
+def get_flaw(flaw_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Show a flaw and what the record shows behind it."""
     return _page(request, shop, flaw_id)
 
 
 @router.get("/flaws/{flaw_id}/report.pdf")
-def get_report(flaw_id: int, request: Request, shop: ShopDep) -> Response:
+def get_report(flaw_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Give the report on a flaw for a customer or a supplier, as PDF."""
     words, now = renderer_of(request).words, shop.clock.now()
     behind, row = shop.work.flaws.behind(flaw_id), shop.work.flaws.flaw(flaw_id)
@@ -151,7 +152,7 @@ def get_report(flaw_id: int, request: Request, shop: ShopDep) -> Response:
 
 
 @router.post("/flaws/{flaw_id}/change")
-def change_flaw(flaw_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def change_flaw(flaw_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Put one detail of a flaw right; each is saved by itself."""
     given = dict(fields)
     for cleared in ("note", "who", "part"):
@@ -185,7 +186,7 @@ async def _upload(request: Request) -> bytes:
 
 
 @router.post("/flaws/{flaw_id}/cause")
-def confirm_cause(flaw_id: int, shop: ShopDep, fields: FormDep) -> Response:
+def confirm_cause(flaw_id: RowId, shop: ShopDep, fields: FormDep) -> Response:
     """Keep what was found to be behind a flaw."""
     shop.work.causes.confirm(flaw_id, fields.get("cause", ""))
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
@@ -193,7 +194,7 @@ def confirm_cause(flaw_id: int, shop: ShopDep, fields: FormDep) -> Response:
 
 
 @router.post("/flaws/{flaw_id}/cause/withdraw")
-def withdraw_cause(flaw_id: int, shop: ShopDep, _fields: FormDep) -> Response:
+def withdraw_cause(flaw_id: RowId, shop: ShopDep, _fields: FormDep) -> Response:
     """Take back what was found to be behind a flaw."""
     shop.work.causes.withdraw(flaw_id)
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
@@ -202,7 +203,7 @@ def withdraw_cause(flaw_id: int, shop: ShopDep, _fields: FormDep) -> Response:
 
 @router.post("/flaws/{flaw_id}/photos")
 def add_photo(
-    flaw_id: int,
+    flaw_id: RowId,
     request: Request,
     shop: ShopDep,
     data: Annotated[bytes, Depends(_upload)],
@@ -218,7 +219,7 @@ def add_photo(
 
 @router.post("/instruments/{instrument_id}/flaw/{kind}/photo")
 def log_with_photo(
-    instrument_id: int,
+    instrument_id: RowId,
     kind: str,
     request: Request,
     shop: ShopDep,
@@ -235,7 +236,7 @@ def log_with_photo(
 
 
 @router.post("/flaws/{flaw_id}/photos/{photo_id}/undo")
-def undo_photo(flaw_id: int, photo_id: int, shop: ShopDep, _fields: FormDep) -> Response:
+def undo_photo(flaw_id: RowId, photo_id: RowId, shop: ShopDep, _fields: FormDep) -> Response:
     """Take a photo back."""
     shop.photos.undo(flaw_id, photo_id)
     return RedirectResponse(f"/flaws/{flaw_id}?said=photo-gone#photos", 303)

@@ -18,6 +18,7 @@ from service.web.pages.forms import FormDep, FormError, blame, read
 from service.web.pages.piece_strip import draw_piece, span_of, stays_of
 from service.web.pages.render import renderer_of
 from service.web.pages.view import checks_for
+from service.web.scalars import RowId
 
 __all__ = ["instrument_page", "router"]
 
@@ -68,7 +69,7 @@ def add_instrument(request: Request, shop: ShopDep, fields: FormDep) -> Response
 
 
 @router.get("/instruments/{instrument_id}")
-def get_instrument(instrument_id: int, request: Request, shop: ShopDep) -> Response:
+def get_instrument(instrument_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Show one instrument."""
     return instrument_page(request, shop, instrument_id)
 

@@ -19,6 +19,7 @@ from service.shop.schedule import Step
 from service.store.desk import LogEntry
 from service.web.deps import ShopDep
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 
 __all__ = ["code", "page_base", "router"]
 
@@ -47,7 +48,7 @@ class Line:
 
 @router.get("/instruments/{instrument_id}/card")
 def job_card(
-    instrument_id: int,
+    instrument_id: RowId,
     request: Request,
     shop: ShopDep,
     size: Annotated[Literal["a5", "a6"], Query()] = "a5",

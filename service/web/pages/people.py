@@ -17,6 +17,7 @@ from service.web.api.people import checked
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, blame, with_point
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -47,13 +48,13 @@ def add_person(request: Request, shop: ShopDep, fields: FormDep) -> Response:
 
 
 @router.get("/settings/people/{person_id:int}")
-def get_person(person_id: int, request: Request, shop: ShopDep) -> Response:
+def get_person(person_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Show a person: how to reach them, what they are told, and what was sent last."""
     return _page(request, shop, person_id)
 
 
 @router.post("/settings/people/{person_id:int}")
-def change_person(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def change_person(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Change a person's name and words."""
     people = shop.telling.people
     words = {k: fields[k] for k in ("units", "clock", "lang") if k in fields}
@@ -72,7 +73,7 @@ def change_person(person_id: int, request: Request, shop: ShopDep, fields: FormD
 
 
 @router.post("/settings/people/{person_id:int}/rules")
-def change_rules(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def change_rules(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Change what a person is told, and when."""
     people = shop.telling.people
     try:
@@ -84,7 +85,7 @@ def change_rules(person_id: int, request: Request, shop: ShopDep, fields: FormDe
 
 
 @router.post("/settings/people/{person_id:int}/channels")
-def add_channel(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def add_channel(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Add a way to reach a person."""
     kind = fields.get("kind", "")
     config = {n: fields[n] for n, *_ in people_words.FORMS.get(kind, ()) if n in fields}
@@ -99,7 +100,7 @@ def add_channel(person_id: int, request: Request, shop: ShopDep, fields: FormDep
 
 @router.post("/settings/people/{person_id:int}/channels/{channel_id:int}")
 def change_channel(
-    person_id: int, channel_id: int, request: Request, shop: ShopDep, fields: FormDep
+    person_id: RowId, channel_id: RowId, request: Request, shop: ShopDep, fields: FormDep
 ) -> Response:
     """Change a channel's turn, and what goes by it."""
     people = shop.telling.people
@@ -118,7 +119,7 @@ def change_channel(
 
 
 @router.post("/settings/people/{person_id:int}/channels/{channel_id:int}/test")
-def send_test(person_id: int, channel_id: int, shop: ShopDep) -> Response:
+def send_test(person_id: RowId, channel_id: RowId, shop: ShopDep) -> Response:
     """Send a test by a channel; what went wrong is shown with the channel."""
     shop.telling.people.channel(person_id, channel_id)
     error = shop.telling.post.try_out(person_id, channel_id)
@@ -126,14 +127,14 @@ def send_test(person_id: int, channel_id: int, shop: ShopDep) -> Response:
 
 
 @router.post("/settings/people/{person_id:int}/channels/{channel_id:int}/remove")
-def remove_channel(person_id: int, channel_id: int, shop: ShopDep) -> Response:
+def remove_channel(person_id: RowId, channel_id: RowId, shop: ShopDep) -> Response:
     """Take a channel away."""
     shop.telling.people.retire_channel(person_id, channel_id)
     return _done(person_id, "channel-gone")
 
 
 @router.post("/settings/people/{person_id:int}/remove")
-def remove_person(person_id: int, shop: ShopDep) -> Response:
+def remove_person(person_id: RowId, shop: ShopDep) -> Response:
     """Take a person away."""
     shop.telling.people.retire(person_id)
     shop.doors.changed()

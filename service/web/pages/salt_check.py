@@ -14,6 +14,7 @@ from service.web import inputs
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -28,37 +29,37 @@ Act = Callable[[Shop, int, Fields, Words], str]
 
 
 @router.get("/sensors/{sensor_id:int}/salt-check")
-def get_check(sensor_id: int, request: Request, shop: ShopDep) -> Response:
+def get_check(sensor_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Show where the check is and what to do now."""
     return _page(request, shop, sensor_id)
 
 
 @router.post("/sensors/{sensor_id:int}/salt-check/begin")
-def begin(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def begin(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Begin: the sensor is in the first jar."""
     return _act(request, shop, sensor_id, fields, _begin)
 
 
 @router.post("/sensors/{sensor_id:int}/salt-check/take")
-def take(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def take(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Take the reading of the jar the sensor is in."""
     return _act(request, shop, sensor_id, fields, _take)
 
 
 @router.post("/sensors/{sensor_id:int}/salt-check/jar")
-def jar(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def jar(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Say that the sensor is in the second jar, or again in one that was taken."""
     return _act(request, shop, sensor_id, fields, _jar)
 
 
 @router.post("/sensors/{sensor_id:int}/salt-check/adopt")
-def adopt(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def adopt(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make the result the sensor's correction."""
     return _act(request, shop, sensor_id, fields, _adopt, leaves=True)
 
 
 @router.post("/sensors/{sensor_id:int}/salt-check/give-up")
-def give_up(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def give_up(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """End the check without a correction."""
     return _act(request, shop, sensor_id, fields, _give_up, leaves=True)
 

@@ -16,6 +16,7 @@ from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import Fields, FormDep, FormError, back_to, blame, read
 from service.web.pages.render import renderer_of
 from service.web.pages.sensor_chart import sensor_chart
+from service.web.scalars import RowId
 from service.web.words import Words
 
 __all__ = ["router"]
@@ -34,7 +35,7 @@ def list_sensors(request: Request, shop: ShopDep) -> Response:
 
 @router.get("/sensors/{sensor_id:int}")
 def get_sensor(
-    sensor_id: int,
+    sensor_id: RowId,
     request: Request,
     shop: ShopDep,
     quantity: Annotated[str, Query(pattern="^(rh_pct|air_c|surface_c)$")] = "rh_pct",
@@ -46,7 +47,7 @@ def get_sensor(
 
 
 @router.get("/sensors/{sensor_id:int}/table")
-def get_table(sensor_id: int, request: Request, shop: ShopDep) -> Response:
+def get_table(sensor_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Show the course of a sensor as a table."""
     now = shop.clock.now()
     points = shop.desk.sensor_course(sensor_id, now - SPAN, now, TABLE_STEP_S)
@@ -59,7 +60,7 @@ def get_table(sensor_id: int, request: Request, shop: ShopDep) -> Response:
 
 
 @router.post("/sensors/{sensor_id:int}/instrument")
-def by_instrument(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def by_instrument(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Correct a sensor by a trusted instrument beside it."""
     words = renderer_of(request).words
     try:
@@ -80,7 +81,7 @@ def by_instrument(sensor_id: int, request: Request, shop: ShopDep, fields: FormD
 
 
 @router.post("/sensors/{sensor_id:int}/slope")
-def by_slope(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def by_slope(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Correct a sensor by a slope and an offset that are known."""
     words = renderer_of(request).words
     try:
@@ -101,14 +102,14 @@ def by_slope(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -
 
 
 @router.post("/sensors/{sensor_id:int}/corrections/{correction_id:int}/undo")
-def undo(sensor_id: int, correction_id: int, shop: ShopDep, fields: FormDep) -> Response:
+def undo(sensor_id: RowId, correction_id: RowId, shop: ShopDep, fields: FormDep) -> Response:
     """Take a correction back."""
     shop.sensors.undo_correction(sensor_id, correction_id)
     return _done(shop, sensor_id, fields, "uncorrected")
 
 
 @router.post("/sensors/{sensor_id:int}/settings")
-def settings(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def settings(sensor_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Set a sensor's uncertainty and how often it wants checking (empty: as the shop)."""
     words = renderer_of(request).words
     try:
@@ -125,7 +126,7 @@ def settings(sensor_id: int, request: Request, shop: ShopDep, fields: FormDep) -
 
 
 @router.post("/sensors/{sensor_id:int}/retire")
-def retire(sensor_id: int, shop: ShopDep, fields: FormDep) -> Response:
+def retire(sensor_id: RowId, shop: ShopDep, fields: FormDep) -> Response:
     """Take a sensor out of use, or back in."""
     out = fields.get("retired") == "yes"
     shop.sensors.change(sensor_id, check_every_days=KEEP, retired=out)

@@ -9,6 +9,7 @@ from service.web import answers
 from service.web.deps import ShopDep
 from service.web.pages.forms import FormDep, back_to
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 
 __all__ = ["router"]
 
@@ -26,7 +27,7 @@ def list_notices(request: Request, shop: ShopDep) -> Response:
 
 
 @router.post("/notices/{notice_id}/seen")
-def see_notice(notice_id: int, shop: ShopDep, fields: FormDep) -> Response:
+def see_notice(notice_id: RowId, shop: ShopDep, fields: FormDep) -> Response:
     """Mark a notice as seen."""
     shop.work.see_notice(notice_id)
     shop.hub.publish("notice", {"seen": notice_id})

@@ -15,6 +15,7 @@ from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, blame
 from service.web.pages.job_card import code, page_base
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 from service.web.signin.caller import caller_of
 
 __all__ = ["PAGE", "router"]
@@ -31,7 +32,7 @@ def show(request: Request, shop: ShopDep) -> Response:
 
 
 @router.post(f"{PAGE}/people/{{person_id:int}}/invite")
-def invite(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def invite(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make a link by which a person comes in, or comes in again; it is shown this once."""
     role = fields.get("role", "")
     if role not in ROLES:
@@ -65,7 +66,7 @@ def make_token(request: Request, shop: ShopDep, fields: FormDep) -> Response:
 
 
 @router.post(f"{PAGE}/tokens/{{token_id:int}}/revoke")
-def revoke_token(token_id: int, shop: ShopDep) -> Response:
+def revoke_token(token_id: RowId, shop: ShopDep) -> Response:
     """Let a token count no more."""
     shop.doors.tokens.revoke(token_id)
     shop.doors.changed()
@@ -73,7 +74,7 @@ def revoke_token(token_id: int, shop: ShopDep) -> Response:
 
 
 @router.post(f"{PAGE}/people/{{person_id:int}}/role")
-def set_role(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -> Response:
+def set_role(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make a person something else."""
     try:
         shop.doors.accounts.set_role(person_id, fields.get("role", ""))
@@ -84,7 +85,7 @@ def set_role(person_id: int, request: Request, shop: ShopDep, fields: FormDep) -
 
 
 @router.post(f"{PAGE}/people/{{person_id:int}}/close")
-def close(person_id: int, request: Request, shop: ShopDep) -> Response:
+def close(person_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Take a person's sign-in away."""
     try:
         shop.doors.accounts.close(person_id)
@@ -95,7 +96,7 @@ def close(person_id: int, request: Request, shop: ShopDep) -> Response:
 
 
 @router.post(f"{PAGE}/devices/{{session_id:int}}/end")
-def end_device(session_id: int, shop: ShopDep) -> Response:
+def end_device(session_id: RowId, shop: ShopDep) -> Response:
     """Sign any device out."""
     shop.doors.sessions.end(session_id)
     shop.doors.changed()

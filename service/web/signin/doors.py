@@ -23,8 +23,9 @@ from service.web.signin.challenges import Challenges
 from service.web.signin.cookies import SESSION
 from service.web.signin.passwords import Passwords
 from service.web.signin.rights import Rights
+from service.web.signin.whence import is_unsaid
 
-__all__ = ["Doors", "address_of", "device_of"]
+__all__ = ["Doors", "device_of"]
 
 log = logging.getLogger(__name__)
 
@@ -32,6 +33,9 @@ REMEMBERED_S = 5.0
 """Real seconds that a caller is remembered for; another process may have ended the session."""
 
 MOST_REMEMBERED = 500
+
+UNSAID_FOR_S = 3600.0
+"""Real seconds for which a proxy is complained of that does not say for whom it asks."""
 
 
 class Doors:
@@ -59,6 +63,7 @@ class Doors:
         self.passwords = Passwords()
         self.challenges = Challenges()
         self.rights = Rights()
+        self._unsaid_until = 0.0
         self._remembered: dict[str, tuple[Caller, float]] = {}
         self._changes = 0
         self._lock = Lock()
@@ -97,6 +102,18 @@ class Doors:
         with self._lock:
             self._changes += 1
             self._remembered.clear()
+
+    def watch_for_proxies(self, connection: HTTPConnection) -> None:
+        """Note a request that came through a proxy which does not say for whom it asks."""
+        if is_unsaid(connection):
+            if not self.unsaid:
+                log.warning("a proxy on this machine sends no X-Forwarded-For")
+            self._unsaid_until = time.monotonic() + UNSAID_FOR_S
+
+    @property
+    def unsaid(self) -> bool:
+        """Whether such a request came lately: then all visitors count as one."""
+        return time.monotonic() < self._unsaid_until
 
     def still(self, connection: HTTPConnection, caller: Caller) -> bool:
         """Whether whoever asked a while ago would still be let in as the same."""
@@ -149,11 +166,6 @@ def _secret(connection: HTTPConnection) -> str | None:
 
 def _key(connection: HTTPConnection, secret: str) -> str:
     return ("token " if _bearer(connection) is not None else "cookie ") + digest(secret)
-
-
-def address_of(connection: HTTPConnection) -> str:
-    """Return the network address that a request comes from."""
-    return "" if connection.client is None else connection.client.host
 
 
 def device_of(connection: HTTPConnection) -> str:

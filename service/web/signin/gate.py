@@ -18,8 +18,9 @@ from service.web.guard import WRITES
 from service.web.pages.render import renderer_of
 from service.web.problems import problem, wants_page
 from service.web.signin.caller import OPEN, Caller
-from service.web.signin.doors import Doors, address_of
+from service.web.signin.doors import Doors
 from service.web.signin.recorder import Recorder
+from service.web.signin.whence import is_of_this_machine
 
 __all__ = ["BY_SCRIPT", "Gate"]
 
@@ -47,6 +48,7 @@ class Gate:
         if not self.doors.on:
             await self.app(scope, receive, send)
             return
+        self.doors.watch_for_proxies(request)
         if request.method in WRITES:
             send = self.recorder.recording(request, caller, send)
         refusal = await self._refusal(request, caller)
@@ -61,7 +63,7 @@ class Gate:
     async def _refusal(self, request: Request, caller: Caller) -> Response | None:
         """Return the answer to a request that is not let through; None where it is."""
         method, path = request.method, request.url.path
-        said = self.doors.rights.ask(caller, method, path, address_of(request))
+        said = self.doors.rights.ask(caller, method, path, on_machine=is_of_this_machine(request))
         if said == "may":
             if method in WRITES and caller.by_cookie and not _shows_origin(request):
                 why = say("a browser has to say which site it writes from")

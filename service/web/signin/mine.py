@@ -10,9 +10,10 @@ from service.store.errors import BadInput, StoreError
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, blame
 from service.web.pages.render import renderer_of
+from service.web.scalars import RowId
 from service.web.signin.caller import caller_of
-from service.web.signin.doors import address_of
 from service.web.signin.entering import wait_words
+from service.web.signin.whence import address_of
 
 __all__ = ["PAGE", "router"]
 
@@ -54,7 +55,7 @@ def set_password(request: Request, shop: ShopDep, fields: FormDep) -> Response:
 
 
 @router.post(f"{PAGE}/devices/{{session_id:int}}/end")
-def end_device(session_id: int, request: Request, shop: ShopDep) -> Response:
+def end_device(session_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Sign one of the person's devices out."""
     caller = caller_of(request)
     if caller.signed_in:

@@ -36,11 +36,13 @@ from service.shop.said import say
 from service.store.errors import BadInput
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import back_to
+from service.web.scalars import RowId
 from service.web.signin.caller import caller_of
-from service.web.signin.doors import address_of, device_of
+from service.web.signin.doors import device_of
 from service.web.signin.entering import enter
 from service.web.signin.mine import PAGE
 from service.web.signin.recorder import it_was
+from service.web.signin.whence import address_of
 
 __all__ = ["router"]
 
@@ -163,7 +165,7 @@ def sign_in(body: CredentialIn, request: Request, shop: ShopDep) -> Response:
 
 
 @router.post(f"{PAGE}/passkeys/{{passkey_id:int}}/remove")
-def remove(passkey_id: int, request: Request, shop: ShopDep) -> Response:
+def remove(passkey_id: RowId, request: Request, shop: ShopDep) -> Response:
     """Take one of the person's passkeys away."""
     caller = caller_of(request)
     if caller.account_id is not None:

@@ -10,7 +10,8 @@ from starlette.requests import Request
 from starlette.types import Message, Send
 
 from service.web.signin.caller import Caller
-from service.web.signin.doors import Doors, address_of
+from service.web.signin.doors import Doors
+from service.web.signin.whence import address_of
 
 __all__ = ["Recorder", "it_was"]
 

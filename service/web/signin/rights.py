@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -66,8 +65,8 @@ class Rights:
                 near = near or right
         return near
 
-    def ask(self, caller: Caller, method: str, path: str, address: str = "") -> Verdict:
-        """Say whether a caller may; ``address`` is where the request comes from."""
+    def ask(self, caller: Caller, method: str, path: str, *, on_machine: bool = False) -> Verdict:
+        """Say whether a caller may; ``on_machine`` says that the machine itself asks."""
         right = self.find(method, path)
         level = None if right is None else right.level(method)
         if right is None or level is None:
@@ -76,7 +75,7 @@ class Rights:
             return "unknown" if right is None else "method"
         if caller.role in self._levels[level] and not _anothers(caller, level, right):
             return "may"
-        if level == "machine" and _is_loopback(address):
+        if level == "machine" and on_machine:
             return "may"
         return "sign in" if caller.role == "nobody" else "refused"
 
@@ -86,10 +85,3 @@ def _anothers(caller: Caller, level: str, right: Right) -> bool:
     if level != "self" or caller.role == "owner":
         return False
     return right.params.get("person_id") != str(caller.person_id)
-
-
-def _is_loopback(address: str) -> bool:
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return False

@@ -15,9 +15,10 @@ from service.web.pages.forms import Fields, FormDep, blame
 from service.web.pages.render import renderer_of
 from service.web.signin import cookies
 from service.web.signin.caller import caller_of
-from service.web.signin.doors import address_of, device_of
+from service.web.signin.doors import device_of
 from service.web.signin.entering import plain_http
 from service.web.signin.recorder import it_was
+from service.web.signin.whence import address_of
 
 __all__ = ["router"]
 
