@@ -62,11 +62,15 @@ free_kb() { awk '/^MemAvailable:/ { print $2 }' /proc/meminfo; }
 room_kb() { df -Pk /dev/shm | awk 'NR == 2 { print $4 }'; }
 if [ -z "${TMPDIR:-}" ] && [ -w /dev/shm ] && [ "$(free_kb)" -gt 6000000 ] \
     && [ "$(room_kb)" -gt 4000000 ]; then
-    TMPDIR=$(mktemp -d /dev/shm/boothglass-tests.XXXXXX)
-    trap 'rm -rf "$TMPDIR"' EXIT
-    chmod 755 "$TMPDIR" # PostgreSQL has a user of its own
-    printf '#!/bin/sh\n' > "$TMPDIR/try" && chmod +x "$TMPDIR/try"
-    if "$TMPDIR/try" 2>/dev/null; then export TMPDIR; else rm -rf "$TMPDIR"; unset TMPDIR; fi
+    ram=$(mktemp -d /dev/shm/boothglass-tests.XXXXXX)
+    trap 'rm -rf "$ram"' EXIT
+    trap 'exit 130' INT TERM
+    chmod 755 "$ram" # PostgreSQL has a user of its own
+    printf '#!/bin/sh\n' > "$ram/try" && chmod +x "$ram/try"
+    if "$ram/try" 2>/dev/null; then
+        TMPDIR=$ram
+        export TMPDIR
+    fi
 fi
 
 # -- checks: all of them, and a summary at the end --------------------------------------------------
