@@ -12,6 +12,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import tarfile
 import tempfile
 from collections.abc import Iterator
@@ -96,6 +97,7 @@ def make(
             sealed = work / "sealed"
             encrypt(packed, sealed, recipient)
             packed = sealed
+        packed.chmod(0o600)  # whoever reads it has the shop, and its keys
         _settle(packed)
         packed.replace(target)
         _settle(target.parent)
@@ -262,7 +264,7 @@ def _unpack(packed: Path, folder: Path) -> Contents:
             _check_schema(manifest.get("schema"))
             for member in tar:
                 if member.name in wanted and member.isfile():
-                    tar.extract(member, folder, filter="data")
+                    _take_out(tar, member, folder)
     except (tarfile.TarError, EOFError, OSError, ValueError, KeyError, TypeError) as error:
         raise BackupError(f"{packed.name} is damaged: {error}") from error
     for name, entry in wanted.items():
@@ -272,6 +274,18 @@ def _unpack(packed: Path, folder: Path) -> Contents:
         if path.stat().st_size != entry["bytes"] or _digest(path) != entry["sha256"]:
             raise BackupError(f"the back-up is damaged: {name} is not what was packed")
     return _contents(manifest)
+
+
+def _take_out(tar: tarfile.TarFile, member: tarfile.TarInfo, folder: Path) -> None:
+    """Unpack one file, which stays inside; tarfile's own filter is not in every Python 3.11."""
+    target, inside = folder / member.name, folder.resolve()
+    stream = tar.extractfile(member)
+    if stream is None or not target.resolve().is_relative_to(inside):
+        raise BackupError(f"the back-up is damaged: {member.name} does not belong there")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.touch(mode=0o600)
+    with stream, target.open("wb") as out:
+        shutil.copyfileobj(stream, out)
 
 
 def _check_schema(schema: object) -> None:

@@ -6,6 +6,7 @@ import io
 import os
 import signal
 import sqlite3
+import stat
 import subprocess
 import sys
 import tarfile
@@ -75,6 +76,16 @@ def test_any_tar_can_open_it(shop: Path, tmp_path: Path) -> None:
     )
     assert listed.stdout.splitlines()[0] == "manifest.json"
     assert "boothglass.sqlite" in listed.stdout.splitlines()
+
+
+def test_nobody_else_reads_a_back_up_or_what_came_of_it(shop: Path, tmp_path: Path) -> None:
+    make(shop, tmp_path / "b.tar.gz", AT, recipient=None)
+    restore(tmp_path / "b.tar.gz", tmp_path / "new")
+    back = [
+        tmp_path / "b.tar.gz",
+        *(tmp_path / "new" / n for n in ("boothglass.env", "photos/a.jpg")),
+    ]
+    assert {stat.S_IMODE(path.stat().st_mode) for path in back} == {0o600}
 
 
 def test_while_readings_keep_coming_a_copy_holds_whole_batches(shop: Path, tmp_path: Path) -> None:
