@@ -17,6 +17,7 @@ import databases
 import psycopg
 import pytest
 from databases import Hosting
+from equipment import SetClock
 from psycopg import errors
 from sqlalchemy import Connection, make_url
 from sqlalchemy.exc import DBAPIError
@@ -25,6 +26,7 @@ from sqlmodel import SQLModel
 from service.store.db import Database, DatabaseError
 from service.store.registry import entry_of
 from service.store.shops import ShopsOnServer
+from service.store.tables import Place
 
 TABLES = sorted(SQLModel.metadata.tables)
 HIDDEN = "hush of a"
@@ -379,6 +381,26 @@ def test_a_connection_that_is_given_back_forgets(hosting: Hosting, tmp_path: Pat
         assert cursor.execute("SELECT count(*) FROM place").fetchone() == (0,)
         assert cursor.execute("SELECT current_setting('boothglass.shop')").fetchone() == ("",)
     shops.dispose()
+
+
+def test_a_connection_is_used_again_and_again(hosting: Hosting, tmp_path: Path) -> None:
+    """Statements are prepared by the driver meanwhile, and forgotten with the rest."""
+    shops, backends, now = hosting.shops(tmp_path), set(), SetClock().now()
+    for turn in range(60):
+        database, shop = shops.open("ab"[turn % 2]), 1 + turn % 2
+        with database.read() if turn % 3 else database.write() as session:
+            asked = session.connection().exec_driver_sql
+            backends.add(asked("SELECT pg_backend_pid()").scalar_one())
+            for _ in range(turn % 8):
+                assert asked("SELECT DISTINCT shop_id FROM place").scalar_one() == shop
+            if turn % 3 == 0:
+                places = [Place(id=f"{turn}-{n}", name="", made_at=now) for n in range(turn % 10)]
+                session.add_all(places)
+                session.flush()
+                for row in places:
+                    session.delete(row)
+    shops.dispose()
+    assert len(backends) == 1
 
 
 def test_many_threads_over_few_connections_never_mix(hosting: Hosting, tmp_path: Path) -> None:

@@ -91,9 +91,10 @@ class LiveShop:
         clock: Clock | None = None,
         broker: MqttAddress = NO_BROKER,
         real_clock: Clock | None = None,
+        db: Database | None = None,
         **settings: Any,
     ) -> None:
-        url = databases.fresh(folder)
+        self.db = db or Database(databases.fresh(folder))
         given = {
             "data": folder,
             "zone": "UTC",
@@ -103,7 +104,6 @@ class LiveShop:
         }
         self.settings = Settings(_env_file=None, **given)
         self.clock = clock or DrivenClock(START, 1.0)
-        self.db = Database(url)
         self.catalogue = _catalogue()
         self.book = SettingsBook(self.db, self.settings)
         self.desk = Desk(self.db, self.clock, self.catalogue, self.book.now.facts)
