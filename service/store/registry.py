@@ -114,7 +114,7 @@ def checked_key(key: str) -> str:
 
 
 def mac(secret: bytes, message: str) -> str:
-    """Return the keyed digest of a message, as ``boothglass_mac`` of the database makes it."""
+    """Return the keyed digest of a message, as the database makes it (``boothglass_shop``)."""
     inner = hashlib.sha256(secret + message.encode()).digest()
     return hashlib.sha256(secret + inner).hexdigest()
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import threading
 from datetime import datetime
-from itertools import count
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -280,18 +279,13 @@ def _key_of(secret: str | None) -> bytes:
         raise DatabaseError("BOOTHGLASS_SHOPS_SECRET: expected hexadecimal digits") from error
 
 
-_TIMES = count(1)
-
-
 def _forget(connection: Any, _record: Any, state: PoolResetState) -> None:
     """Let a connection that is given back forget settings, tables and statements of its session."""
     if state.terminate_only:
         return
     connection.rollback()
     connection.autocommit = True  # it cannot be done within a transaction
-    # psycopg forgets what it had prepared when it sees this for the first time, so each is the
-    # first; and it must not prepare it, for it would discard itself.
-    connection.execute(f"DISCARD ALL -- {next(_TIMES)}", prepare=False)
+    connection.execute("DISCARD ALL")
     connection.autocommit = False
 
 
