@@ -384,7 +384,7 @@ def test_a_connection_that_is_given_back_forgets(hosting: Hosting, tmp_path: Pat
 
 
 def test_a_connection_is_used_again_and_again(hosting: Hosting, tmp_path: Path) -> None:
-    """However often a statement is asked, the driver does not take it for prepared when it is not."""
+    """A statement that is asked often is never taken for one that was prepared."""
     shops, backends, now = hosting.shops(tmp_path), set(), SetClock().now()
     for turn in range(60):
         database, shop = shops.open("ab"[turn % 2]), 1 + turn % 2
