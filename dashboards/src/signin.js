@@ -78,6 +78,10 @@ async function post(path, body = {}) {
     throw new Told(t("No connection to the shop."));
   }
   const said = await answer.json().catch(() => ({}));
+  if (answer.status === 403 && said.errors?.some(({ field }) => field === "again")) {
+    location.assign(`/sign-in/again?next=${encodeURIComponent(location.pathname)}`);
+    return new Promise(() => {}); // the page is left
+  }
   if (!answer.ok) throw new Told(said.detail ?? `${answer.status}`);
   return said;
 }

@@ -26,7 +26,7 @@ from service.web.live import Hub
 from service.web.metrics import Figure, Metrics, RequestTimes
 from service.web.pages.render import Studio, renderer_of
 from service.web.sensor_door import SensorDoor
-from service.web.signin import access, entering, mine, passkeys, trail, welcome
+from service.web.signin import access, again, entering, mine, passkeys, trail, welcome
 from service.web.signin.doors import Doors
 from service.web.signin.gate import Gate
 
@@ -129,7 +129,7 @@ def create_web(
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(watching.router, include_in_schema=False)
-    for part in (entering, welcome, mine, passkeys, access, trail):
+    for part in (entering, again, welcome, mine, passkeys, access, trail):
         app.include_router(part.router, include_in_schema=False)
     for address, folder in (("/assets", dashboards.dist), ("/icons", dashboards.icons)):
         if folder.is_dir():

@@ -91,6 +91,25 @@ def test_the_owner_makes_a_passkey_and_comes_in_by_it(page: Page, guarded: Guard
     expect(page.locator("#passkey-says")).to_contain_text("is not known here")
 
 
+def test_a_second_passkey_wants_the_first_one_again(page: Page, guarded: GuardedShop) -> None:
+    authenticator(page)
+    come_in(page, guarded)
+    page.get_by_role("button", name="Make a passkey on this device").click()
+    page.wait_for_url(address(guarded, "/"))
+    guarded.real.advance(minutes=11)
+    page.goto(address(guarded, "/settings/sign-in"))
+    page.get_by_role("button", name="Take it away").click()
+    page.wait_for_url(address(guarded, "/sign-in/again?next=%2Fsettings%2Fsign-in"))
+    page.goto(address(guarded, "/settings/sign-in"))
+    page.get_by_role("button", name="Make a passkey on this device").click()
+    page.wait_for_url(address(guarded, "/sign-in/again?next=%2Fsettings%2Fsign-in"))
+    assert page.locator("[name=password]").count() == 0
+    page.get_by_role("button", name="Sign in with a passkey").click()
+    page.wait_for_url(address(guarded, "/settings/sign-in"))
+    page.get_by_role("button", name="Take it away").click()
+    expect(page.locator("#flash")).to_contain_text("The passkey is taken away.")
+
+
 def test_a_key_that_asks_for_no_finger_is_not_enough(page: Page, guarded: GuardedShop) -> None:
     authenticator(page, isUserVerified=False)
     come_in(page, guarded)

@@ -41,6 +41,8 @@ CHECKS = [
 NOT_ASKED = {
     "/api/v1/events",  # never ends
     "/api/v1/clock",  # would drive the time of everything that follows
+    "/api/v1/access/devices/{session_id}",  # would sign out who asks
+    "/api/v1/sign-in/devices/{session_id}",
 }
 ORDER = {"GET": -1, "DELETE": 1}
 FEW = 3

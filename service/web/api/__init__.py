@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from service.web.api import (
+    access,
     compare,
     export,
     flaws,
@@ -43,6 +44,7 @@ for part in (
     plan,
     notices,
     people,
+    access,
     push,
     compare,
     flaws,

@@ -13,10 +13,10 @@ from service.store.errors import BadInput, StoreError
 from service.web import phrases
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, blame
-from service.web.pages.job_card import code, page_base
+from service.web.pages.job_card import code
 from service.web.pages.render import renderer_of
 from service.web.scalars import RowId
-from service.web.signin.caller import caller_of
+from service.web.signin.granting import link_made, token_made
 
 __all__ = ["PAGE", "router"]
 
@@ -38,28 +38,25 @@ def invite(person_id: RowId, request: Request, shop: ShopDep, fields: FormDep) -
     if role not in ROLES:
         return _page(request, shop, 422, errors={"role": say("is none of the choices")})
     person = shop.telling.people.person(person_id)
-    secret = shop.doors.links.make("invite", role, person_id)
-    return _link(request, shop, secret, person=person, role=role)
+    address = link_made(request, shop, "invite", role, person_id)
+    return _link(request, address, person=person, role=role)
 
 
 @router.post(f"{PAGE}/wall")
 def wall_link(request: Request, shop: ShopDep) -> Response:
     """Make a link for a wall screen; it is shown this once."""
-    return _link(request, shop, shop.doors.links.make("wall"), person=None, role="wall")
+    return _link(request, link_made(request, shop, "wall"), person=None, role="wall")
 
 
 @router.post(f"{PAGE}/tokens")
 def make_token(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make a token for a program; it is shown this once."""
-    if not shop.doors.on:
-        raise BadInput("sign_in", say("is off: nobody has to sign in"))
     typed = fields.get("days", "")
     try:
         if typed and not typed.isdecimal():
             raise BadInput("days", say("is no whole number"))
         name, scope = fields.get("name", ""), fields.get("scope", "")
-        made_by = caller_of(request).account_id
-        token = shop.doors.tokens.make(name, scope, int(typed) if typed else None, made_by)
+        token, _ = token_made(request, shop, name, scope, int(typed) if typed else None)
     except StoreError as error:
         return _page(request, shop, 422, errors=blame(error), values=fields)
     return renderer_of(request).page(request, "access_token.html", name=name, token=token)
@@ -123,10 +120,7 @@ def _page(request: Request, shop: Shop, status: int = 200, **more: Any) -> Respo
     )
 
 
-def _link(request: Request, shop: Shop, secret: str, **about: Any) -> Response:
-    if not shop.doors.on:
-        raise BadInput("sign_in", say("is off: nobody has to sign in"))
-    address = f"{page_base(request, shop.settings)}/welcome/{secret}"
+def _link(request: Request, address: str, **about: Any) -> Response:
     return renderer_of(request).page(
         request, "access_link.html", address=address, code=code(address), **about
     )

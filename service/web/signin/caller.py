@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import cast
 
 from starlette.requests import Request
@@ -25,6 +26,8 @@ class Caller:
     person_id: int | None = None
     session_id: int | None = None
     token_id: int | None = None
+    since: datetime | None = None
+    """When this device was signed in; None for programs."""
 
     @property
     def signed_in(self) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from datetime import timedelta
 from threading import Lock
 
 from starlette.requests import HTTPConnection
@@ -33,6 +34,9 @@ REMEMBERED_S = 5.0
 """Real seconds that a caller is remembered for; another process may have ended the session."""
 
 MOST_REMEMBERED = 500
+
+LATELY = timedelta(minutes=10)
+"""Whoever signed in so long ago at most may change ways in (see ``rights_table.AFRESH``)."""
 
 UNSAID_FOR_S = 3600.0
 """Real seconds for which a proxy is complained of that does not say for whom it asks."""
@@ -97,6 +101,13 @@ class Doors:
         """Whether a caller may do something, so that a page need not offer what is refused."""
         return not self.on or self.rights.ask(caller, method, path) == "may"
 
+    def signed_in_lately(self, caller: Caller) -> bool:
+        """Whether a person signed in on this device lately, or has nothing to do so again with."""
+        if caller.since is None or self.clock.now() < caller.since + LATELY:
+            return True
+        account = self.accounts.get(int(caller.account_id or 0))
+        return not (account.password_hash or self.passkeys.of_account(int(account.id or 0)))
+
     def changed(self) -> None:
         """Forget who was who: an account, a device or a token has changed."""
         with self._lock:
@@ -149,6 +160,7 @@ def _caller(device: Device) -> Caller:
         account_id=device.account.id,
         person_id=device.person.id,
         session_id=device.row.id,
+        since=device.row.made_at,
     )
 
 

@@ -5,7 +5,7 @@ Plain ASGI, as the other guards are, so that the live stream is neither buffered
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -68,7 +68,7 @@ class Gate:
             if method in WRITES and caller.by_cookie and not _shows_origin(request):
                 why = say("a browser has to say which site it writes from")
                 return await _answer(request, 403, why, [("origin", "missing")])
-            return None
+            return await self._afresh(request, caller)
         if said == "unknown":
             return await _answer(request, 404, f"nothing at {path}")
         if said == "method":
@@ -77,6 +77,19 @@ class Gate:
             why = _REFUSED.get(caller.role, _NOT_THIS_TOKEN)
             return await _answer(request, 403, why, [("role", why)])
         return await _to_sign_in(request)
+
+    async def _afresh(self, request: Request, caller: Caller) -> Response | None:
+        """Lead whoever signed in long ago to where one does so again, if that is asked for."""
+        doors = self.doors
+        if not doors.rights.asks_afresh(request.method, request.url.path):
+            return None
+        if await run_in_threadpool(doors.signed_in_lately, caller):
+            return None
+        if wants_page(request) and BY_SCRIPT not in request.headers:
+            came_from = urlsplit(request.headers.get("referer", "")).path or "/"
+            return RedirectResponse(f"/sign-in/again?{urlencode({'next': came_from})}", 303)
+        why = say("sign in once more: this changes who can come in")
+        return await _answer(request, 403, why, [("again", why)])
 
 
 _REFUSED = {

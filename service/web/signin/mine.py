@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
+
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
-from service.shop.said import say
-from service.store.errors import BadInput, StoreError
+from service.store.errors import StoreError
 from service.web.deps import Shop, ShopDep
 from service.web.pages.forms import FormDep, blame
 from service.web.pages.render import renderer_of
 from service.web.scalars import RowId
+from service.web.signin.again import PAGE as AGAIN
+from service.web.signin.again import prove
 from service.web.signin.caller import caller_of
-from service.web.signin.entering import wait_words
-from service.web.signin.whence import address_of
 
 __all__ = ["PAGE", "router"]
 
@@ -35,14 +36,11 @@ def set_password(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     if not caller.signed_in:
         return RedirectResponse(PAGE, 303)
     account = doors.accounts.get(int(caller.account_id or 0))
+    if not account.password_hash and not doors.signed_in_lately(caller):
+        return RedirectResponse(f"{AGAIN}?{urlencode({'next': PAGE})}", 303)
     try:
         if account.password_hash:
-            wait = doors.throttle.begin(caller.name, address_of(request))
-            if wait:
-                raise BadInput("present", wait_words(wait))
-            if not doors.passwords.fits(fields.get("present", ""), account.password_hash):
-                raise BadInput("present", say("is not the one there is"))
-            doors.throttle.succeeded(caller.name, address_of(request))
+            prove(request, shop, account, "present", fields.get("present", ""))
         hashed = doors.passwords.make(
             fields.get("password", ""), caller.name, fields.get("present", "")
         )

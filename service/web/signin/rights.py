@@ -10,7 +10,7 @@ from typing import Literal
 from starlette.routing import compile_path
 
 from service.web.signin.caller import Caller
-from service.web.signin.rights_table import LEVELS, MOUNTS, ROUTES, SECRET
+from service.web.signin.rights_table import AFRESH, LEVELS, MOUNTS, ROUTES, SECRET
 
 __all__ = ["Right", "Rights", "Verdict"]
 
@@ -64,6 +64,11 @@ class Rights:
                     return right
                 near = near or right
         return near
+
+    def asks_afresh(self, method: str, path: str) -> bool:
+        """Whether only who signed in lately may."""
+        right = self.find(method, path)
+        return right is not None and (method, right.template) in AFRESH
 
     def ask(self, caller: Caller, method: str, path: str, *, on_machine: bool = False) -> Verdict:
         """Say whether a caller may; ``on_machine`` says that the machine itself asks."""

@@ -6,7 +6,7 @@ here, and on a row that no route answers to.
 
 from __future__ import annotations
 
-__all__ = ["LEVELS", "MOUNTS", "ROUTES", "SECRET"]
+__all__ = ["AFRESH", "LEVELS", "MOUNTS", "ROUTES", "SECRET"]
 
 _PEOPLE = frozenset({"owner", "finisher", "guest"})
 _SEE = _PEOPLE | {"token-read", "token-write"}
@@ -40,6 +40,23 @@ LEVELS: dict[str, frozenset[str]] = {
 SECRET = frozenset({"secret"})
 """Levels whose paths must not be written down anywhere."""
 
+AFRESH = frozenset(
+    {
+        ("POST", "/api/v1/passkeys"),
+        ("POST", "/api/v1/passkeys/begin"),
+        ("POST", "/settings/sign-in/passkeys/{passkey_id:int}/remove"),
+        ("POST", "/settings/access/tokens"),
+        ("POST", "/settings/access/people/{person_id:int}/invite"),
+        ("POST", "/settings/access/people/{person_id:int}/role"),
+        ("POST", "/api/v1/access/tokens"),
+        ("POST", "/api/v1/access/people/{person_id:int}/invitations"),
+        ("PUT", "/api/v1/access/people/{person_id:int}/role"),
+    }
+)
+"""What makes a way in, or takes one's own away: only who signed in lately may, so that a phone that
+lies about unlocked lets nobody in for good. A password is asked for together with the one there is.
+"""
+
 MOUNTS = {"/assets": "anyone", "/icons": "anyone"}
 
 ROUTES: dict[str, dict[str, str]] = {
@@ -50,6 +67,7 @@ ROUTES: dict[str, dict[str, str]] = {
     "/sign-in": {"GET": "anyone", "POST": "anyone"},
     "/api/v1/sign-in/passkey": {"POST": "anyone"},
     "/api/v1/sign-in/passkey/begin": {"POST": "anyone"},
+    "/sign-in/again": {"GET": "me", "POST": "me"},
     "/sign-out": {"POST": "leave"},
     # A device has no sign-in; the code that it sends proves that somebody let it in.
     "/api/v1/pairing": {"POST": "anyone"},
@@ -251,6 +269,17 @@ ROUTES: dict[str, dict[str, str]] = {
     "/api/v1/people/{person_id:int}/deliveries": {"GET": "self"},
     "/api/v1/deliveries/{delivery_id:int}/acknowledge": {"POST": "do"},
     "/api/v1/push/key": {"GET": "me"},
+    "/api/v1/access/people": {"GET": "own"},
+    "/api/v1/access/people/{person_id:int}": {"DELETE": "own"},
+    "/api/v1/access/people/{person_id:int}/invitations": {"POST": "own"},
+    "/api/v1/access/people/{person_id:int}/role": {"PUT": "own"},
+    "/api/v1/access/wall-links": {"POST": "own"},
+    "/api/v1/access/devices": {"GET": "own"},
+    "/api/v1/access/devices/{session_id:int}": {"DELETE": "own"},
+    "/api/v1/access/tokens": {"GET": "own", "POST": "own"},
+    "/api/v1/access/tokens/{token_id:int}": {"DELETE": "own"},
+    "/api/v1/sign-in/devices": {"GET": "me", "DELETE": "me"},
+    "/api/v1/sign-in/devices/{session_id:int}": {"DELETE": "me"},
     "/api/v1/settings": {"GET": "see", "PATCH": "own"},
     "/api/v1/clock": {"GET": "see", "POST": "own"},
     "/api/v1/health": {"GET": "machine"},
