@@ -60,5 +60,7 @@ def test_the_pages_of_sign_in(
     page.wait_for_url(guarded.url + "/")
     for path in ("/settings/sign-in", "/settings/access", "/settings/trail", "/nothing"):
         look(path)
+    guarded.real.advance(minutes=11)
+    look("/sign-in/again")
     assert found == {}
     context.close()
