@@ -44,6 +44,7 @@ __all__ = [
     "on_server",
     "reachable",
     "role",
+    "server_pid",
     "set_in",
     "setting",
     "sqlite_only",
@@ -253,6 +254,11 @@ def _postgres_with_tables() -> str:
     return name
 
 
+def server_pid() -> int:
+    """Process id of the server that databases are made on."""
+    return int((_server().folder / "data" / "postmaster.pid").read_text().split()[0])
+
+
 @cache
 def _server() -> _Server:
     server = _Server()
@@ -260,8 +266,14 @@ def _server() -> _Server:
     return server
 
 
+QUICK = " -c fsync=off -c synchronous_commit=off -c full_page_writes=off -c max_wal_size=128MB"
+
+DURABLE = os.environ.get("BOOTHGLASS_TEST_DURABLE") == "1"
+"""The server keeps what it has committed, as a shop's own does: where that is to be measured."""
+
+
 class _Server:
-    """A PostgreSQL that only this process uses, on a socket of its own; quick, not durable."""
+    """A PostgreSQL that only this process uses, on a socket of its own; quick, if not durable."""
 
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="boothglass-pg-"))
@@ -270,9 +282,8 @@ class _Server:
         self.owns(self.folder)
         self._run("initdb", "--no-sync", "-A", "trust", "-U", "tests", "-E", "UTF8")
         options = (
-            f"-c listen_addresses= -c unix_socket_directories={self.folder} -c fsync=off"
-            " -c max_connections=300 -c synchronous_commit=off -c full_page_writes=off"
-            " -c max_wal_size=128MB"
+            f"-c listen_addresses= -c unix_socket_directories={self.folder} -c max_connections=300"
+            + ("" if DURABLE else QUICK)
         )
         self._run("pg_ctl", "-w", "-l", str(self.folder / "log"), "-o", options, "start")
         self._engine = create_engine(self.address("postgres"), isolation_level="AUTOCOMMIT")

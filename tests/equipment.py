@@ -109,6 +109,11 @@ class Mosquitto:
         )
         eventually(self._listens, what="Mosquitto listens")
 
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self) -> None:
         """Stop it in good order; its sessions are written to disk."""
         self._end(signal.SIGTERM)
