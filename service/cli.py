@@ -541,7 +541,8 @@ def _say(settings: Settings, shop: Shop, port: int) -> None:
             f"(Another broker has port {USUAL_MQTT_PORT}. To use that one set BOOTHGLASS_MQTT_URL; "
             "to fix the port of ours, BOOTHGLASS_MQTT_PORT.)"
         )
-    print(f"Everything kept is in {settings.data}")
+    also = ", and the database is where BOOTHGLASS_DATABASE_URL says"
+    print(f"Everything kept is in {settings.data}{also if settings.database_url else ''}")
     if not settings.lan:
         print("Only this machine can reach it. For a phone on the same network, add --lan.")
     if settings.sign_in == "off":

@@ -144,7 +144,7 @@ def restore(
             packed = work / "packed"
             decrypt(archive, packed, identity)
         folder = work / "shop"
-        folder.mkdir()
+        folder.mkdir(mode=0o700)
         contents = _unpack(packed, folder)
         _bring_database(folder, work, digest, database_url)
         if database_url is not None:

@@ -69,7 +69,8 @@ def bring_back(file: str, into: str, identity: str | None) -> None:
     except (BackupError, DatabaseError, OSError) as error:
         fail(f"nothing was brought back: {error}")
     print(f"{target}: {_told(contents)}, made {contents.made_at:%Y-%m-%d %H:%M} UTC")
-    print(f"Start it with BOOTHGLASS_DATA={target} boothglass serve")
+    also = "" if url is None else " and the same BOOTHGLASS_DATABASE_URL"
+    print(f"Start boothglass serve with BOOTHGLASS_DATA={target}{also}")
 
 
 def _fetched(address: str, target: Path, key: Path | None, url: str | None) -> Contents:
