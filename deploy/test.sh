@@ -95,7 +95,7 @@ fi
 # worker, which has its shops and browser then.
 given=$#
 workers=$((2 * $(getconf _NPROCESSORS_ONLN)))
-set -- -n "$workers" --dist loadfile -m "not bench" "$@"
+set -- -n "$workers" --dist loadfile --no-loadscope-reorder -m "not bench" "$@"
 check tests "$bin/pytest" "$@"
 if [ "$given" -eq 0 ]; then
     # What has a database again, on PostgreSQL servers that the tests start for themselves.

@@ -17,6 +17,12 @@ settings.register_profile("steady", deadline=None, derandomize=True)
 settings.load_profile("steady")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that hold slow tests: at the end nobody waits for one of them alone."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.fixture(autouse=True)
 def _databases_end_with_their_test() -> Iterator[None]:
     """Those of a module's fixtures, which are made before, stay."""
