@@ -29,7 +29,7 @@ from sqlmodel import Session
 
 from service.store.memo import LOOK, PAST, Memo, PastKept
 from service.store.turns import Turns
-from service.store.wire import SHARED
+from service.store.wire import SEAL, SHARED, Seal
 
 __all__ = [
     "RESTORING",
@@ -107,12 +107,14 @@ def blames_data(error: Exception) -> bool:
 class Hosted:
     """How one shop of a PostgreSQL database of many is entered.
 
-    ``shared`` says whether other shops use the engine too, so that it outlives this one.
+    ``shared`` says whether other shops use the engine too, so that it outlives this one; ``seal``
+    seals what is told to other workers with a transaction.
     """
 
     server: Engine
     entry: str
     shared: bool = True
+    seal: Seal | None = None
 
 
 class Database:
@@ -197,7 +199,8 @@ class Database:
                 raise
 
     def _writing(self) -> Session:
-        return Session(self.engine, expire_on_commit=False, info={SHARED: self.shared_as})
+        carried = {SHARED: self.shared_as, SEAL: self._hosted.seal if self._hosted else None}
+        return Session(self.engine, expire_on_commit=False, info=carried)
 
     @contextmanager
     def together(self) -> Iterator[Session]:

@@ -7,7 +7,6 @@ even a statement smuggled into one shop's session gets it into another: it canno
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -47,9 +46,7 @@ __all__ = [
     "ListedShop",
     "Registry",
     "checked_key",
-    "entry_of",
     "listed_shop",
-    "mac",
 ]
 
 REGISTRY = MetaData()
@@ -111,17 +108,6 @@ def checked_key(key: str) -> str:
             "with no hyphen at its ends"
         )
     return key
-
-
-def mac(secret: bytes, message: str) -> str:
-    """Return the keyed digest of a message, as the database makes it (``boothglass_shop``)."""
-    inner = hashlib.sha256(secret + message.encode()).digest()
-    return hashlib.sha256(secret + inner).hexdigest()
-
-
-def entry_of(secret: bytes, shop_id: int) -> str:
-    """Return what lets into a shop."""
-    return f"{shop_id}:{mac(secret, f'shop {shop_id}')}"
 
 
 class Registry:

@@ -28,7 +28,9 @@ from service.store.db import (
     unopened,
 )
 from service.store.hosts import weaknesses
-from service.store.registry import SHOP, ListedShop, checked_key, entry_of, listed_shop, mac
+from service.store.passes import entry_of, mac
+from service.store.registry import SHOP, ListedShop, checked_key, listed_shop
+from service.store.wire import Seal
 
 __all__ = [
     "FOLDER",
@@ -51,6 +53,10 @@ CONNECTIONS = 20
 
 class Shops(Protocol):
     """What a host asks of its shops. Every method raises DatabaseError where that cannot be."""
+
+    @property
+    def seal(self) -> Seal | None:
+        """What seals what processes of the host tell each other by way of the database."""
 
     def listed(self) -> tuple[ListedShop, ...]:
         """Return every shop, also those that are closed."""
@@ -101,6 +107,7 @@ class ShopsOnServer:
     def __init__(self, url: str, secret: str | None, data: Path) -> None:
         self._url, self._data = url, data
         self._secret = _key_of(secret)
+        self.seal = Seal(self._secret)
         # Errors name no parameters: what lets into a shop is one.
         self._engine = make_engine(
             url,
@@ -138,7 +145,9 @@ class ShopsOnServer:
         with self._lock:
             if shop.id not in self._open:
                 entry = entry_of(self._secret, shop.id)
-                self._open[shop.id] = Database(self._url, hosted=Hosted(self._engine, entry))
+                self._open[shop.id] = Database(
+                    self._url, hosted=Hosted(self._engine, entry, seal=self.seal)
+                )
             return self._open[shop.id]
 
     def alone(self, key: str) -> Database:
@@ -148,7 +157,7 @@ class ShopsOnServer:
         except BaseException:
             self._engine.dispose()
             raise
-        return Database(self._url, hosted=Hosted(self._engine, entry, shared=False))
+        return Database(self._url, hosted=Hosted(self._engine, entry, seal=self.seal, shared=False))
 
     def folder(self, key: str) -> Path:
         """Return the data folder of a shop; it is made where it is not there."""
@@ -181,6 +190,8 @@ class ShopsOnServer:
 
 class ShopsInFolders:
     """Shops with a folder and a SQLite file each."""
+
+    seal = None
 
     def __init__(self, data: Path) -> None:
         self._data = data

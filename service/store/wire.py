@@ -8,6 +8,7 @@ told so, and looks at everything.
 
 from __future__ import annotations
 
+import base64
 import json
 import logging
 import secrets
@@ -19,20 +20,27 @@ from typing import Any
 from sqlalchemy import make_url
 from sqlmodel import Session
 
+from service.store.passes import mac
+
 __all__ = [
     "EVERYTHING",
     "RECIPES",
     "RECORDED",
+    "SEAL",
     "SETTINGS",
     "SETTLED",
     "SHARED",
     "NoWire",
+    "Seal",
     "Wire",
     "announce",
     "plain_address",
 ]
 
 CHANNEL = "boothglass"
+SEAL = "boothglass_seal"
+"""Where a session carries what seals that it tells."""
+
 SHARED = "boothglass_shared"
 """Where a session carries the word of its shop, if other workers serve that shop too."""
 
@@ -41,8 +49,8 @@ SETTINGS, RECIPES = "settings", "recipes"
 EVERYTHING = "everything"
 """Something that was too long to be told."""
 
-MOST_BYTES = 7900
-"""PostgreSQL takes less than 8000 (its documentation, NOTIFY)."""
+MOST_BYTES = 5800
+"""PostgreSQL takes less than 8000 (its documentation, NOTIFY); sealed it is a third more."""
 
 MOST_WAITING = 2000
 RETRY_FIRST_S, RETRY_MOST_S = 0.5, 10.0
@@ -53,6 +61,40 @@ log = logging.getLogger(__name__)
 Hear = Callable[[str, str, dict[str, Any]], None]
 
 
+class Seal:
+    """Seals what workers of many shops tell each other, so that they alone read and say it.
+
+    Whoever can run a statement in one shop's session may listen to the channel, and speak there.
+
+    Parameters
+    ----------
+    secret : bytes
+        The secret of the installation's shops.
+    """
+
+    LIVES_S = 120
+    """A message that is older was said again by somebody else; clocks may differ by a minute."""
+
+    def __init__(self, secret: bytes) -> None:
+        from cryptography.fernet import Fernet
+
+        key = bytes.fromhex(mac(secret, "wire"))
+        self._fernet = Fernet(base64.urlsafe_b64encode(key))
+
+    def close(self, said: str) -> str:
+        """Seal a message."""
+        return self._fernet.encrypt(said.encode()).decode()
+
+    def open(self, told: str) -> str | None:
+        """Return a message; None where nobody of ours has sealed it, or long ago."""
+        from cryptography.fernet import InvalidToken
+
+        try:
+            return self._fernet.decrypt(told.encode(), ttl=self.LIVES_S).decode()
+        except InvalidToken:
+            return None
+
+
 def announce(session: Session, event: str, **data: Any) -> None:
     """Tell the other workers, with this transaction; nothing where there are none.
 
@@ -60,7 +102,7 @@ def announce(session: Session, event: str, **data: Any) -> None:
     """
     shop = session.info.get(SHARED)
     if shop is not None:
-        said = _text("", shop, event, data)
+        said = _sealed(session.info.get(SEAL), _text("", shop, event, data))
         session.connection().exec_driver_sql("SELECT pg_notify(%s, %s)", (CHANNEL, said))
 
 
@@ -81,9 +123,14 @@ class Wire:
         is left out.
     gap : callable
         Told when it listens (again): whatever was told before that was not heard.
+    seal : Seal, optional
+        By which messages are sealed; unset: they are plain, as those of one shop may be.
     """
 
-    def __init__(self, url: str, hear: Hear, gap: Callable[[], None]) -> None:
+    def __init__(
+        self, url: str, hear: Hear, gap: Callable[[], None], seal: Seal | None = None
+    ) -> None:
+        self._seal = seal
         self.problem: str | None = "not listening yet"
         self._address, self._hear, self._gap = plain_address(url), hear, gap
         self._me = secrets.token_hex(6)
@@ -151,8 +198,12 @@ class Wire:
                     self._take(told.payload)
 
     def _take(self, payload: str) -> None:
+        plain = payload if self._seal is None else self._seal.open(payload)
+        if plain is None:
+            log.debug("something was heard on the wire that no worker of ours has said")
+            return
         try:
-            told = json.loads(payload)
+            told = json.loads(plain)
             if told["by"] != self._me:
                 self._hear(told["shop"], told["event"], told["data"])
         except Exception:
@@ -165,7 +216,8 @@ class Wire:
         with psycopg.connect(self._address, autocommit=True) as connection:
             while (said := self._next()) is not None:
                 try:
-                    connection.execute("SELECT pg_notify(%s, %s)", (CHANNEL, said))
+                    sealed = _sealed(self._seal, said)
+                    connection.execute("SELECT pg_notify(%s, %s)", (CHANNEL, sealed))
                 except psycopg.Error:
                     with self._lock:
                         self._waiting[said] = None
@@ -196,6 +248,10 @@ class NoWire:
 
     def tell(self, shop: str, event: str, data: dict[str, Any]) -> None:
         """Tell nobody."""
+
+
+def _sealed(seal: Seal | None, said: str) -> str:
+    return said if seal is None else seal.close(said)
 
 
 def _text(by: str, shop: str, event: str, data: dict[str, Any]) -> str:

@@ -8,6 +8,7 @@ from service.address import shop_url
 from service.settings import Settings
 from service.store.db import Database
 from service.store.shops import Shops
+from service.store.wire import Seal
 
 __all__ = ["Houses", "ManyHouses", "OneHouse"]
 
@@ -18,6 +19,10 @@ class Houses(Protocol):
     @property
     def many(self) -> bool:
         """Whether topics and addresses name the shop."""
+
+    @property
+    def seal(self) -> Seal | None:
+        """What seals what workers tell each other; None: nothing needs it."""
 
     def words(self) -> frozenset[str]:
         """Return the words of all shops that are open; may ask the database."""
@@ -36,6 +41,7 @@ class OneHouse:
     """The only shop, without a word."""
 
     many = False
+    seal = None
 
     def __init__(self, settings: Settings, db: Database) -> None:
         self._settings, self._db = settings, db
@@ -64,6 +70,7 @@ class ManyHouses:
 
     def __init__(self, settings: Settings, shops: Shops) -> None:
         self._settings, self._shops = settings, shops
+        self.seal = shops.seal
 
     def words(self) -> frozenset[str]:
         """Return the words of all shops that are open."""

@@ -92,7 +92,7 @@ class Worker:
         self.wire: Wire | NoWire = NoWire()
         self.standing: Standing | Alone = Alone()
         if database_url is not None:
-            self.wire = Wire(database_url, self._hear, self._gap)
+            self.wire = Wire(database_url, self._hear, self._gap, houses.seal)
             self.standing = Standing(database_url, slices, self._let_go)
         self.lines = Lines(
             address, settings.data, self.clock, self._offer, self.standing, many=houses.many

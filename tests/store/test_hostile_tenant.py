@@ -24,7 +24,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlmodel import SQLModel
 
 from service.store.db import Database, DatabaseError
-from service.store.registry import entry_of
+from service.store.passes import entry_of
 from service.store.shops import ShopsOnServer
 from service.store.tables import Place
 
