@@ -15,7 +15,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -30,6 +30,7 @@ from service.settings import MqttAddress
 __all__ = ["Figures", "Load", "LoadError", "play"]
 
 UNDER_WAY = 1000
+A_MOMENT = timedelta(milliseconds=1)
 ANSWER_S = 60.0
 """A probe that is not answered for so long counts as not answered."""
 
@@ -186,6 +187,7 @@ class _Sender:
 
     def __init__(self, broker: MqttAddress) -> None:
         self.sent = self.acknowledged = 0
+        self._last: dict[str, datetime] = {}
         self._lock = threading.Condition()
         self._client = client = mqtt.Client(CallbackAPIVersion.VERSION2)
         if broker.user is not None:
@@ -207,6 +209,9 @@ class _Sender:
             self.sent += 1
         at = datetime.now(UTC)
         at = at.replace(microsecond=at.microsecond // 1000 * 1000)
+        # Two readings of one sensor at one instant would be one.
+        at = max(at, self._last.get(topic, at - A_MOMENT) + A_MOMENT)
+        self._last[topic] = at
         self._client.publish(topic, encode(at=at, air_c=air_c, rh_pct=rh_pct), qos=1)
         return at
 

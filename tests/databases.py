@@ -32,6 +32,7 @@ __all__ = [
     "ON_POSTGRESQL",
     "Hosting",
     "address",
+    "as_superuser",
     "asked",
     "copied",
     "ended",
@@ -252,6 +253,11 @@ def _postgres_with_tables() -> str:
     made.upgrade()
     made.dispose()
     return name
+
+
+def as_superuser(name: str) -> str:
+    """Address of a database on that server for the role that no rule holds back."""
+    return _server().address(name)
 
 
 def server_pid() -> int:
