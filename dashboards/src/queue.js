@@ -3,6 +3,7 @@
 // however often it is sent. Used by the pages and by the service worker: no page is touched here.
 const STORE = "taps";
 const PATIENCE_MS = 12000;
+const PHOTO_PATIENCE_MS = 180000; // some megabytes over a bad link
 const LATE_MS = 30000;
 const SIGNED_OUT = 401;
 const AGAIN = new Set([SIGNED_OUT, 408, 421, 425, 429]); // nothing is wrong with the tap
@@ -51,7 +52,7 @@ async function within(mode, work) {
   });
 }
 
-/** Writes a tap down: `{key, path, fields, said, madeAt, at, state}`. */
+/** Writes a tap down: `{key, path, fields, said, madeAt, at, state}`; one with a photo has `photo`, too. */
 export function keep(tap) {
   return within("readwrite", (store) => store.put(tap));
 }
@@ -78,8 +79,22 @@ export function inTurn(work) {
   return mine;
 }
 
+/** How long an answer to a tap may take. */
+export function patienceFor(tap) {
+  return tap.photo ? PHOTO_PATIENCE_MS : PATIENCE_MS;
+}
+
 /** What is sent of a tap; one that waited says when it was made. */
-export function fieldsOf(tap) {
+export function bodyOf(tap) {
+  const fields = fieldsOf(tap);
+  if (!tap.photo) return fields;
+  const form = new FormData();
+  for (const [name, value] of fields) form.append(name, value);
+  form.append("photo", tap.photo, "photo");
+  return form;
+}
+
+function fieldsOf(tap) {
   const fields = new URLSearchParams(tap.fields);
   fields.set("tap", tap.key);
   if (tap.tries > 0 || Date.now() - tap.at > LATE_MS) fields.set("tapped_at", tap.madeAt);
@@ -111,13 +126,12 @@ export async function sendAll(but = null) {
 }
 
 async function post(tap) {
-  const fields = fieldsOf({ ...tap, tries: 1 }); // whoever comes here has waited
   const stop = new AbortController();
-  const timer = setTimeout(() => stop.abort(), PATIENCE_MS);
+  const timer = setTimeout(() => stop.abort(), patienceFor(tap));
   try {
     return await fetch(tap.path, {
       method: "POST",
-      body: fields,
+      body: bodyOf({ ...tap, tries: 1 }), // whoever comes here has waited
       headers: { Accept: "application/json" },
       signal: stop.signal,
     });
@@ -126,10 +140,15 @@ async function post(tap) {
   }
 }
 
+/** Answers that lead on and yet have not done it all, by what the page that they lead to says. */
+const LEFT_UNDONE = {
+  "moved-on": "that step had already moved on",
+  "photo-unusable": "the flaw is logged, its photo cannot be used",
+};
+
 async function refusal(answer) {
   if (answer.ok) {
-    const movedOn = new URL(answer.url).searchParams.get("said") === "moved-on";
-    return movedOn ? "that step had already moved on" : "";
+    return LEFT_UNDONE[new URL(answer.url).searchParams.get("said")] ?? "";
   }
   try {
     return (await answer.json()).detail || `the service answered ${answer.status}`;

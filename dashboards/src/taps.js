@@ -3,7 +3,7 @@
 import { t } from "./said.js";
 import { shopNow } from "./ages.js";
 import { missed } from "./live.js";
-import { drop, fieldsOf, inTurn, keep, mayWait, newKey, sendAll } from "./queue.js";
+import { bodyOf, drop, inTurn, keep, mayWait, newKey, patienceFor, sendAll } from "./queue.js";
 import { ask, say, swap } from "./swap.js";
 import { alreadyWaits, changed, tell, tellSignedOut } from "./waiting.js";
 
@@ -48,7 +48,8 @@ async function send(form, submitter, waits) {
   const path = new URL(form.action).pathname;
   if (waits && alreadyWaits(path, fields)) return;
   for (const button of buttons) button.disabled = true;
-  const tap = waits ? await written(form, submitter, path, fields) : null;
+  const button = submitter ?? form.querySelector("button");
+  const tap = waits ? await written(path, [...fields], button.textContent) : null;
   try {
     const { ok, page, url } = await (tap ? afterOlder(tap) : ask(form.action, posted(fields), PATIENCE_MS));
     if (ok && !form.hasAttribute("data-tap")) location.assign(url);
@@ -72,12 +73,12 @@ function posted(fields) {
 }
 
 /** Taps go out in the order they were made: one that waits goes first. */
-function afterOlder(tap) {
+export function afterOlder(tap) {
   return inTurn(async () => {
     const { away, signedOut } = await sendAll(tap.key);
     if (signedOut) throw new SignedOut();
     if (away) throw new Error("nobody answers");
-    const answer = await ask(tap.path, posted(fieldsOf(tap)), PATIENCE_MS);
+    const answer = await ask(tap.path, posted(bodyOf(tap)), patienceFor(tap));
     if (answer.status === 401) throw new SignedOut();
     if (answer.status >= 500) throw new Error("the service failed");
     await drop(tap.key);
@@ -86,17 +87,17 @@ function afterOlder(tap) {
 }
 
 /** Writes the tap down before it is sent; null where this browser keeps nothing. */
-async function written(form, submitter, path, fields) {
-  const button = submitter ?? form.querySelector("button");
+export async function written(path, fields, words, photo = null) {
   const tap = {
     key: newKey(),
     path,
     fields: [...fields, ...by()],
-    said: saidBy(button),
+    said: saidBy(words),
     madeAt: new Date(shopNow()).toISOString(),
     at: Date.now(),
     tries: 0,
     state: "waiting",
+    ...(photo && { photo }),
   };
   try {
     await keep(tap);
@@ -112,14 +113,14 @@ function by() {
   return who ? [["tapped_by", who]] : [];
 }
 
-/** Words of the button, with the piece it is about. */
-function saidBy(button) {
-  const text = button.textContent.trim().replace(/\s+/g, " ");
+/** Words of what was tapped, with the piece it is about. */
+function saidBy(words) {
+  const text = words.trim().replace(/\s+/g, " ");
   const piece = document.title.match(/^No\. [^·]+?(?= ·)/);
   return piece && !text.includes("No. ") ? `${text}, ${piece[0]}` : text;
 }
 
-async function unsent(form, tap, error) {
+export async function unsent(form, tap, error) {
   if (tap) await keep({ ...tap, tries: 1 });
   if (tap && !form.hasAttribute("data-tap")) form.reset();
   if (tap && error instanceof SignedOut) {

@@ -121,7 +121,7 @@ function group(heading, taps, label) {
 function row(tap, label) {
   const line = document.createElement("li");
   const text = document.createElement("span");
-  text.textContent = tap.why ? `${words(tap)}: ${tap.why}` : words(tap);
+  text.textContent = tap.why ? `${words(tap)}: ${reason(tap.why)}` : words(tap);
   const button = document.createElement("button");
   button.type = "button";
   button.className = "plain";
@@ -136,6 +136,13 @@ function row(tap, label) {
   });
   line.append(text, button);
   return line;
+}
+
+/** Reasons that the queue gives by itself, which knows no language; those of the service are as they came. */
+function reason(why) {
+  const own = [t("that step had already moved on"), t("the flaw is logged, its photo cannot be used")];
+  const english = ["that step had already moved on", "the flaw is logged, its photo cannot be used"];
+  return own[english.indexOf(why)] ?? why;
 }
 
 /** What names a tap apart from others: where it goes and which step it was meant for. */

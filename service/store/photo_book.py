@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -18,7 +19,7 @@ from service.store.fields import text
 from service.store.pictures import Picture, reencoded
 from service.store.tables import Flaw, FlawPhoto
 
-__all__ = ["FOLDER", "MOST_PHOTOS", "PhotoBook"]
+__all__ = ["FOLDER", "MOST_PHOTOS", "PhotoBook", "TakenIn"]
 
 FOLDER = "photos"
 """Folder of the data folder that holds the files."""
@@ -27,6 +28,16 @@ MOST_PHOTOS = 24
 """Photos of one flaw: a phone's burst must not fill the disk."""
 
 Size = Literal["full", "small"]
+
+
+@dataclass(frozen=True)
+class TakenIn:
+    """A photo whose files are there, and that is no flaw's yet."""
+
+    digest: str
+    size_bytes: int
+    width_px: int
+    height_px: int
 
 
 class PhotoBook:
@@ -43,14 +54,26 @@ class PhotoBook:
         NotFound, BadInput
             Naming ``flaw`` or ``photo``.
         """
-        name = text("who", who, 80)
         with self.db.read() as session:
             _flaw(session, flaw_id)
+        return self.keep(flaw_id, self.take_in(data), who)
+
+    def take_in(self, data: bytes) -> TakenIn:
+        """Write a photo's files, so that :meth:`keep` has little to do; raises BadInput.
+
+        Files that no row is made for are nobody's photo.
+        """
         picture = reencoded(data)
-        digest = self._keep(picture)
+        digest = self._write(picture)
+        return TakenIn(digest, len(picture.jpeg), picture.width_px, picture.height_px)
+
+    def keep(self, flaw_id: int, taken: TakenIn, who: str = "") -> FlawPhoto:
+        """Keep what was taken in as a photo of a flaw; raises NotFound and BadInput as ``add``."""
+        name = text("who", who, 80)
         with self.db.write() as session:
+            _flaw(session, flaw_id)
             standing = _standing(session, [flaw_id])
-            same = next((row for row in standing if row.digest == digest), None)
+            same = next((row for row in standing if row.digest == taken.digest), None)
             if same is not None:
                 return same
             if len(standing) >= MOST_PHOTOS:
@@ -59,10 +82,10 @@ class PhotoBook:
                 )
             row = FlawPhoto(
                 flaw_id=flaw_id,
-                digest=digest,
-                size_bytes=len(picture.jpeg),
-                width_px=picture.width_px,
-                height_px=picture.height_px,
+                digest=taken.digest,
+                size_bytes=taken.size_bytes,
+                width_px=taken.width_px,
+                height_px=taken.height_px,
                 who=name,
                 made_at=self.clock.now(),
             )
@@ -95,7 +118,7 @@ class PhotoBook:
             raise NotFound("photo", say("photo {photo_id} is not here any more", photo_id=photo_id))
         return path
 
-    def _keep(self, picture: Picture) -> str:
+    def _write(self, picture: Picture) -> str:
         digest = hashlib.sha256(picture.jpeg).hexdigest()
         files: tuple[tuple[Size, bytes], ...] = (("small", picture.small), ("full", picture.jpeg))
         for size, data in files:

@@ -134,6 +134,7 @@ SAID = {
     "flaw-set": "Kept.",
     "photo-kept": "The photo is kept, without place, time or owner.",
     "photo-gone": "The photo is taken back.",
+    "photo-unusable": "The flaw is logged without its photo, which cannot be used.",
     "person-set": "Kept.",
     "person-gone": "Taken away. Nothing more is told.",
     "channel-added": "Added. Send a test to see that it gets through.",

@@ -68,17 +68,64 @@ def test_a_photo_that_cannot_be_used_loses_no_flaw(coated: Any, open_page: Any) 
     visit.complaints.clear()
 
 
-def test_without_connection_the_flaw_is_kept_without_its_photo(coated: Any, open_page: Any) -> None:
+def test_without_connection_the_flaw_waits_with_its_photo(coated: Any, open_page: Any) -> None:
     visit = open_page()
     page = visit.go("/instruments/1/flaw")
     settle(page)
     page.context.set_offline(offline=True)
     page.get_by_label("With a photo: Blush").set_input_files([photo()])
-    expect(page.locator("#waiting")).to_contain_text("1 tap waits", timeout=10_000)
+    expect(page.locator("#waiting")).to_contain_text("With a photo: Blush", timeout=10_000)
+    assert coated.desk.flaws() == []
+    made = coated.clock.now()
+    coated.jump(minutes=25)
     page.context.set_offline(offline=False)
+    page.goto(page.url)  # the photo is on the phone, not on the page
     expect(page.locator("#waiting")).to_have_count(0, timeout=20_000)
-    assert [flaw.kind for flaw in coated.desk.flaws()] == ["blush"]
+    (flaw,) = coated.desk.flaws()
+    assert flaw.kind == "blush"
+    assert abs(flaw.seen_at - made) < timedelta(minutes=1), "seen when it was tapped"
+    (kept,) = coated.app.state.shop.photos.of([flaw.id])
+    assert (kept.width_px, kept.height_px) == (600, 400)
     assert all("ERR_" in said for said in visit.complaints)
+    visit.complaints.clear()
+
+
+def test_an_answer_that_is_lost_makes_no_second_flaw(coated: Any, open_page: Any) -> None:
+    visit = open_page(service_workers="block")
+    page = visit.go("/instruments/1/flaw")
+    sent: list[str] = []
+
+    def lose(route: Any) -> None:
+        sent.append(route.request.url)
+        route.fetch(max_redirects=0)  # it arrives; what it answers does not
+        route.abort()
+
+    page.route("**/flaw/blush/photo", lose, times=1)
+    page.get_by_label("With a photo: Blush").set_input_files([photo()])
+    expect(page.locator("#waiting")).to_contain_text("With a photo: Blush", timeout=10_000)
+    assert len(coated.desk.flaws()) == 1
+    expect(page.locator("#waiting")).to_have_count(0, timeout=30_000)
+    (flaw,) = coated.desk.flaws()
+    assert len(coated.app.state.shop.photos.of([flaw.id])) == 1
+    assert len(sent) == 1
+    visit.complaints.clear()
+
+
+def test_a_photo_of_a_flaw_that_is_there_waits_too(coated: Any, open_page: Any) -> None:
+    coated.work.flaws.log(1, kind="blush")
+    visit = open_page()
+    page = visit.go("/flaws/1")
+    page.context.set_offline(offline=True)
+    wrong = {"name": "IMG_2.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}
+    for one in (photo(), wrong):
+        page.get_by_label("Add a photo").set_input_files([one])
+        expect(page.locator("#waiting li")).to_have_count(1 if one is not wrong else 2)
+    page.context.set_offline(offline=False)
+    expect(page.locator("#waiting")).to_contain_text("is no JPEG, PNG or WebP", timeout=20_000)
+    expect(page.locator("#waiting li")).to_have_count(1)
+    assert len(coated.app.state.shop.photos.of([1])) == 1
+    page.get_by_role("button", name="Put away").click()
+    expect(page.locator("#waiting")).to_have_count(0)
     visit.complaints.clear()
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import uuid
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
+from PIL import Image
 
 ACCEPTS = {"Accept": "application/json"}
 
@@ -130,3 +132,60 @@ def test_a_form_without_script_has_no_key_and_is_simply_done(bench):
     answer = bench.http.post("/instruments/1/coat", data={"expect": "seal.1"})
     assert answer.status_code == 303
     assert len(coats(bench)) == 1
+
+
+def with_photo(shop, path, data, **fields):
+    files = {"photo": ("photo", data, "application/octet-stream")}
+    return shop.http.post(path, data=fields, files=files, headers=ACCEPTS)
+
+
+def jpeg(colour="red"):
+    out = io.BytesIO()
+    Image.new("RGB", (60, 40), colour).save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_a_flaw_with_a_photo_that_is_sent_again_is_one_seen_when_it_was_tapped(bench):
+    made = bench.clock.now().replace(microsecond=0) - timedelta(minutes=38)
+    fields = {"tap": new_key(), "tapped_at": made.isoformat()}
+    path = "/instruments/1/flaw/blush/photo"
+    answers = [with_photo(bench, path, jpeg(), **fields) for _ in range(3)]
+    assert {answer.status_code for answer in answers} == {303}
+    assert len({answer.headers["location"] for answer in answers}) == 1
+    (flaw,) = bench.desk.flaws()
+    assert (flaw.kind, flaw.seen_at) == ("blush", made)
+    assert len(bench.app.state.shop.photos.of([flaw.id])) == 1
+    late = {"tap": new_key(), "tapped_at": (made - timedelta(days=8)).isoformat()}
+    refused = with_photo(bench, path, jpeg(), **late)
+    assert (refused.status_code, refused.json()["errors"][0]["field"]) == (422, "tapped_at")
+    assert len(bench.desk.flaws()) == 1
+
+
+def test_a_photo_that_cannot_be_used_waits_no_longer_and_loses_no_flaw(bench):
+    fields = {"tap": new_key()}
+    answers = [
+        with_photo(bench, "/instruments/1/flaw/blush/photo", b"no picture", **fields)
+        for _ in range(2)
+    ]
+    assert {answer.headers["location"] for answer in answers} == {
+        "/flaws/1?said=photo-unusable#photos"
+    }
+    assert len(bench.desk.flaws()) == 1
+    wrong = with_photo(bench, "/flaws/1/photos", b"no picture", tap=new_key())
+    assert (wrong.status_code, wrong.json()["errors"][0]["field"]) == (422, "photo")
+    gone = with_photo(bench, "/flaws/9/photos", jpeg(), tap=new_key())
+    assert gone.status_code == 404
+    unknown = with_photo(bench, "/instruments/1/flaw/no-such/photo", jpeg(), tap=new_key())
+    assert unknown.status_code == 422
+
+
+def test_a_photo_taken_back_does_not_come_again_with_its_tap(bench):
+    bench.work.flaws.log(1, kind="blush")
+    fields = {"tap": new_key()}
+    assert with_photo(bench, "/flaws/1/photos", jpeg(), **fields).status_code == 303
+    photos = bench.app.state.shop.photos
+    photos.undo(1, photos.of([1])[0].id)
+    assert with_photo(bench, "/flaws/1/photos", jpeg(), **fields).status_code == 303
+    assert photos.of([1]) == []
+    assert with_photo(bench, "/flaws/1/photos", jpeg(), tap=new_key()).status_code == 303
+    assert len(photos.of([1])) == 1

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from functools import partial
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
+from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -14,6 +15,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.store.errors import BadInput, StoreError
 from service.store.flaw_book import UNCHANGED
+from service.store.photo_book import TakenIn
 from service.store.pictures import MOST_BYTES
 from service.web import flaw_models
 from service.web.api.flaws import flaw_query
@@ -29,9 +31,12 @@ from service.web.pages.forms import (
     back_to,
     blame,
     read,
+    typed_in,
     with_point,
 )
 from service.web.pages.render import renderer_of
+from service.web.pages.taps import made_at, once, refused
+from service.web.problems import wants_page
 from service.web.report import contents_of, draw_pdf
 from service.web.scalars import RowId
 
@@ -176,13 +181,22 @@ def change_flaw(flaw_id: RowId, request: Request, shop: ShopDep, fields: FormDep
     return RedirectResponse(back_to(fields, f"/flaws/{flaw_id}", said="flaw-set"), 303)
 
 
-async def _upload(request: Request) -> bytes:
-    """Read a photo's bytes out of a form, no more than may be kept; none where none was chosen."""
-    async with request.form(max_files=1, max_fields=4) as form:
+async def _sent(request: Request) -> _Sent:
+    """Read a photo out of a form, no more of it than may be kept; none where none was chosen."""
+    async with request.form(max_files=1, max_fields=8) as form:
         photo = form.get("photo")
-        if not isinstance(photo, UploadFile) or not photo.filename:
-            return b""
-        return await photo.read(MOST_BYTES + 1)
+        data = b""
+        if isinstance(photo, UploadFile) and photo.filename:
+            data = await photo.read(MOST_BYTES + 1)
+        return _Sent(data, typed_in(request, form))
+
+
+class _Sent(NamedTuple):
+    photo: bytes
+    fields: Fields
+
+
+SentDep = Annotated[_Sent, Depends(_sent)]
 
 
 @router.post("/flaws/{flaw_id}/cause")
@@ -202,37 +216,65 @@ def withdraw_cause(flaw_id: RowId, shop: ShopDep, _fields: FormDep) -> Response:
 
 
 @router.post("/flaws/{flaw_id}/photos")
-def add_photo(
-    flaw_id: RowId,
-    request: Request,
-    shop: ShopDep,
-    data: Annotated[bytes, Depends(_upload)],
-) -> Response:
-    """Keep a photo of a flaw."""
+def add_photo(flaw_id: RowId, request: Request, shop: ShopDep, sent: SentDep) -> Response:
+    """Keep a photo of a flaw; sent again with the same key it is the same photo."""
     try:
-        shop.photos.add(flaw_id, data)
-    except BadInput as error:
+        taken = shop.photos.take_in(sent.photo)
+
+        def do() -> str:
+            shop.photos.keep(flaw_id, taken)
+            return f"/flaws/{flaw_id}?said=photo-kept#photos"
+
+        with shop.desk.db.one_at_a_time():
+            led_to = once(shop, request, sent.fields, do)
+    except StoreError as error:
+        if not wants_page(request):
+            return refused(error)
+        if not isinstance(error, BadInput):
+            raise
         return _page(request, shop, flaw_id, 422, errors=blame(error))
     shop.worked(shop.work.flaws.flaw(flaw_id).instrument_id)
-    return RedirectResponse(f"/flaws/{flaw_id}?said=photo-kept#photos", 303)
+    return RedirectResponse(led_to, 303)
 
 
 @router.post("/instruments/{instrument_id}/flaw/{kind}/photo")
 def log_with_photo(
-    instrument_id: RowId,
-    kind: str,
-    request: Request,
-    shop: ShopDep,
-    data: Annotated[bytes, Depends(_upload)],
+    instrument_id: RowId, kind: str, request: Request, shop: ShopDep, sent: SentDep
 ) -> Response:
-    """Log a flaw as seen now, with a photo of it; where the photo cannot be used, without."""
-    flaw_id = int(shop.work.flaws.log(instrument_id, kind=kind).id or 0)
-    shop.worked(instrument_id)
+    """Log a flaw as seen when it was tapped, with a photo of it.
+
+    Where the photo cannot be used the flaw is logged without.
+    """
+    wrong: BadInput | None = None
+    taken: TakenIn | None = None
     try:
-        shop.photos.add(flaw_id, data)
+        taken = shop.photos.take_in(sent.photo)
     except BadInput as error:
-        return _page(request, shop, flaw_id, 422, errors=blame(error))
-    return RedirectResponse(f"/flaws/{flaw_id}?did=flaw:{flaw_id}:{instrument_id}", 303)
+        wrong = error
+
+    def do() -> str:
+        given = made_at(shop, sent.fields, "seen_at").get("seen_at")
+        seen_at = None if given is None else datetime.fromisoformat(given)
+        row = shop.work.flaws.log(
+            instrument_id, kind=kind, seen_at=seen_at, who=sent.fields.get("who", "")
+        )
+        if taken is None:
+            return f"/flaws/{row.id}?said=photo-unusable#photos"
+        shop.photos.keep(int(row.id or 0), taken)
+        return f"/flaws/{row.id}?did=flaw:{row.id}:{instrument_id}"
+
+    try:
+        with shop.desk.db.one_at_a_time():
+            led_to = once(shop, request, sent.fields, do)
+    except (FormError, StoreError) as error:
+        if wants_page(request) and isinstance(error, StoreError):
+            raise
+        return refused(error)
+    shop.worked(instrument_id)
+    if wrong is not None and wants_page(request):
+        flaw_id = int(urlsplit(led_to).path.rpartition("/")[2])
+        return _page(request, shop, flaw_id, 422, errors=blame(wrong))
+    return RedirectResponse(led_to, 303)
 
 
 @router.post("/flaws/{flaw_id}/photos/{photo_id}/undo")

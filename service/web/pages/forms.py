@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 
 from fastapi import Depends, Request
 from pydantic import BaseModel, ValidationError
+from starlette.datastructures import FormData
 
 from service.shop.said import say
 from service.store.errors import StoreError
@@ -14,7 +15,7 @@ from service.web.problems import FieldError, field_name
 from service.web.signin.caller import caller_of
 from service.web.words import Words
 
-__all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read", "with_point"]
+__all__ = ["Fields", "FormDep", "FormError", "back_to", "blame", "read", "typed_in", "with_point"]
 
 Fields = dict[str, str]
 """What a form sent; fields left empty are absent, but for ``who``: that is who is signed in."""
@@ -32,11 +33,16 @@ class FormError(ValueError):
 
 async def _fields(request: Request) -> Fields:
     async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
-        fields = {
-            name: value.strip()
-            for name, value in form.multi_items()
-            if isinstance(value, str) and value.strip()
-        }
+        return typed_in(request, form)
+
+
+def typed_in(request: Request, form: FormData) -> Fields:
+    """Return the fields of a form, with who is signed in."""
+    fields = {
+        name: value.strip()
+        for name, value in form.multi_items()
+        if isinstance(value, str) and value.strip()
+    }
     if caller_of(request).signed_in:
         fields.setdefault("who", caller_of(request).name)
     return fields
