@@ -104,7 +104,8 @@ class Listener:
         mqtt5: bool = True,
         root: str = "",
     ) -> None:
-        self._address, self._clock, self._on_change = address, clock, on_change
+        self._address, self._clock = address, clock
+        self.on_change = on_change
         self._root = root
         self._protocols = [mqtt.MQTTv5, mqtt.MQTTv311] if mqtt5 else [mqtt.MQTTv311]
         self._lock = threading.Lock()
@@ -180,7 +181,7 @@ class Listener:
                 else Overheard("failed", wanted_s, problem=problem)
             )
             self._forget_at = time.monotonic() + FORGET_AFTER_S
-        self._on_change()
+        self.on_change()
 
     def _one_connection(self, protocol: MQTTProtocolVersion) -> tuple[bool, str | None]:
         """Listen over one connection; False where the broker may want another protocol."""
@@ -194,7 +195,7 @@ class Listener:
             while not self._ended.wait(max(0.0, min(1.0, self._until - time.monotonic()))):
                 if time.monotonic() >= self._until or visit.problem is not None:
                     break
-                self._on_change()
+                self.on_change()
             return True, visit.problem
         finally:
             visit.end()

@@ -27,9 +27,11 @@ from service.notify.mqtt import NoticePublisher, Outlet
 from service.rooms import Rooms
 from service.settings import MqttAddress, Settings
 from service.store.db import Database
+from service.store.facts import Facts
 from service.store.kinds import Kind, Kinds
 from service.web.ready import Ready
 from service.web.sensor_door import SensorDoor
+from service.worker.listening import SharedListener
 
 __all__ = ["Room", "Ties"]
 
@@ -97,12 +99,7 @@ class Room:
                 made.open_web(
                     sensors_changed=lambda: self.ties.settle(self.word),
                     kinds_changed=lambda: self.ties.kinds_changed(self.word),
-                    listener=Listener(
-                        self.ties.address,
-                        self.ties.clock,
-                        on_change=lambda: made.hub.publish("listening", {}),
-                        root=shop_root(self.word),
-                    ),
+                    listener=self._listener(made),
                     health=watch.health,
                     figures=watch.figures,
                     sensor_door=SensorDoor(
@@ -115,6 +112,13 @@ class Room:
                 made.set_up.on_change(lambda _now: self.changed())
                 self._rooms = made
             return self._rooms
+
+    def _listener(self, made: Rooms) -> SharedListener:
+        return SharedListener(
+            Listener(self.ties.address, self.ties.clock, root=shop_root(self.word)),
+            Facts(self.db),
+            lambda: made.hub.publish("listening", {}),
+        )
 
     def web(self) -> FastAPI:
         """Return the pages and the API; from then on they are kept ready."""

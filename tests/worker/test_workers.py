@@ -9,6 +9,7 @@ import pytest
 from equipment import Mosquitto, eventually
 from sqlmodel import func, select
 
+from sensors.proposal import ListenError
 from service.app import Shop
 from service.settings import Settings
 from service.store.settling import unsettled_hours
@@ -100,6 +101,23 @@ def test_another_leads_when_the_leader_goes_and_nothing_is_lost(
     eventually(lambda: not mark.exists(), what="the session is ended")
     publish(mosquitto, 30, 10)
     eventually(lambda: kept(second) == 40, what="nothing goes to the session that was ended")
+
+
+def test_a_round_of_listening_is_told_of_by_every_worker(make: Make, mosquitto: Mosquitto) -> None:
+    rooms = [worker.room("") for worker in (make(), make())]
+    one, other = (room.rooms.web.state.shop.listener for room in rooms if room is not None)
+    assert other.overheard().state == "idle"
+    one.start(4, lambda _topic: False)
+    with pytest.raises(ListenError, match="under way"):
+        other.start(4, lambda _topic: False)
+
+    def heard() -> bool:
+        mosquitto.publish("hall/weather/1", "21.5")
+        return any(one.topic == "hall/weather/1" for one in other.overheard().topics)
+
+    eventually(heard, what="the other tells what was heard")
+    eventually(lambda: other.overheard().state == "done", what="and that it is over")
+    assert other.overheard().topics[0].samples[0] == b"21.5"
 
 
 def test_settings_and_recipes_of_one_hold_in_the_other(make: Make) -> None:

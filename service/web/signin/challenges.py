@@ -8,8 +8,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-import time
-from threading import Lock
+from datetime import UTC, datetime, timedelta
+
+from service.store.challenge_book import ChallengeBook
 
 __all__ = ["LASTS_S", "Challenges"]
 
@@ -20,17 +21,15 @@ _TIME, _RANDOM = 8, 16
 
 
 class Challenges:
-    """Makes challenges and knows its own again; after a restart nobody's are."""
+    """Makes challenges and knows its own again, and those of the shop's other workers."""
 
-    def __init__(self) -> None:
-        self._key = secrets.token_bytes(32)
-        self._taken: dict[bytes, float] = {}
-        self._lock = Lock()
+    def __init__(self, book: ChallengeBook) -> None:
+        self._book = book
 
     def make(self, purpose: str) -> bytes:
         """Return a challenge for a purpose, such as ``sign in``."""
-        until = int((time.monotonic() + LASTS_S) * 1000).to_bytes(_TIME, "big")
-        plain = until + secrets.token_bytes(_RANDOM)
+        until = self._book.clock.now() + timedelta(seconds=LASTS_S)
+        plain = int(until.timestamp() * 1000).to_bytes(_TIME, "big") + secrets.token_bytes(_RANDOM)
         return plain + self._mark(plain, purpose)
 
     def take(self, challenge: bytes, purpose: str) -> bool:
@@ -38,13 +37,8 @@ class Challenges:
         plain, mark = challenge[: _TIME + _RANDOM], challenge[_TIME + _RANDOM :]
         if not hmac.compare_digest(mark, self._mark(plain, purpose)):
             return False
-        until, now = int.from_bytes(plain[:_TIME], "big") / 1000, time.monotonic()
-        with self._lock:
-            self._taken = {key: end for key, end in self._taken.items() if end > now}
-            if now >= until or challenge in self._taken:
-                return False
-            self._taken[challenge] = until
-        return True
+        until = datetime.fromtimestamp(int.from_bytes(plain[:_TIME], "big") / 1000, UTC)
+        return self._book.clock.now() < until and self._book.take(plain.hex(), until)
 
     def _mark(self, plain: bytes, purpose: str) -> bytes:
-        return hmac.digest(self._key, plain + purpose.encode(), hashlib.sha256)
+        return hmac.digest(self._book.key(), plain + purpose.encode(), hashlib.sha256)

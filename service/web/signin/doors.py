@@ -13,6 +13,7 @@ from service.clock import Clock
 from service.store.accounts import Accounts
 from service.store.api_tokens import ApiTokens
 from service.store.audit_book import AuditBook
+from service.store.challenge_book import ChallengeBook
 from service.store.db import Database
 from service.store.one_time_links import OneTimeLinks
 from service.store.passkey_book import PasskeyBook
@@ -65,7 +66,7 @@ class Doors:
         self.tokens = ApiTokens(db, clock)
         self.trail = AuditBook(db, shop_clock)
         self.passwords = Passwords()
-        self.challenges = Challenges()
+        self.challenges = Challenges(ChallengeBook(db, clock))
         self.rights = Rights()
         self._unsaid_until = 0.0
         self._remembered: dict[str, tuple[Caller, float]] = {}
