@@ -9,7 +9,7 @@ import ssl
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import segno
 import typer
@@ -18,16 +18,16 @@ from pydantic import ValidationError
 
 from service import logs
 from service.address import own_address, sensor_url
-from service.app import USUAL_MQTT_PORT, Shop
 from service.certificates import SERVER_FILE, SERVER_KEY, CertificateError, server_context
 from service.clock import ClockError, WallClock
 from service.commands import shops
 from service.commands.owner_link import new_link, remember_address, show
-from service.intake.broker import BrokerError
 from service.settings import SettingError, Settings, load_settings
 from service.store.accounts import Accounts
-from service.store.catalogue import CatalogueError
 from service.store.db import DatabaseError
+
+if TYPE_CHECKING:
+    from service.app import Shop
 
 __all__ = ["main"]
 
@@ -438,6 +438,11 @@ def _run(
 
         command.run(settings, listener)
         return
+    # Only here: no other command needs pages and broker, and to read them in takes a second.
+    from service.app import Shop
+    from service.intake.broker import BrokerError
+    from service.store.catalogue import CatalogueError
+
     try:
         shop = Shop(settings)
     except (BrokerError, CatalogueError, DatabaseError, ClockError, SettingError) as error:
@@ -532,6 +537,8 @@ def _listen(settings: Settings) -> socket.socket:
 
 
 def _say(settings: Settings, shop: Shop, port: int) -> None:
+    from service.app import USUAL_MQTT_PORT
+
     host = own_address() if settings.lan else "127.0.0.1"
     address = f"http{'s' if settings.web_tls else ''}://{host}:{port}/"
     print(f"Boothglass is at {address}")
