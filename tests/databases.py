@@ -164,9 +164,8 @@ def on_server(name: str, owner: str = "tests") -> str:
 
     It is that for its owner: a superuser, or ``keeper``, beside whom there is a role ``host`` then.
     """
-    for one in ("keeper", "host"):
-        if owner == "keeper" and not _server().has_role(one):
-            role(one)
+    if owner == "keeper":
+        _see_that_roles_are_there()
     _create(name, f"OWNER {owner}")
     return _server().address(name, owner)
 
@@ -186,10 +185,9 @@ class Hosting:
 
 def hosting(name: str, *keys: str) -> Hosting:
     """Make such a database anew, with these shops."""
-    owner = on_server(name, "keeper")
-    host = _server().address(name, "host")
+    _create(name, f"OWNER keeper TEMPLATE {_postgres_with_tables('keeper')}")
+    owner, host = (_server().address(name, role) for role in ("keeper", "host"))
     registry = Registry(owner, SetClock())
-    registry.upgrade()
     secret = registry.let_host("host").hex()
     for key in keys:
         registry.add(key, f"Shop {key}")
@@ -246,10 +244,18 @@ def _sqlite_with_tables() -> Path:
 
 
 @cache
-def _postgres_with_tables() -> str:
-    name = "tables"
-    _server().do(f"CREATE DATABASE {name}")
-    made = Database(_server().address(name))
+def _see_that_roles_are_there() -> None:
+    for one in ("keeper", "host"):
+        role(one)
+
+
+@cache
+def _postgres_with_tables(owner: str = "tests") -> str:
+    name = f"tables_of_{owner}"
+    if owner == "keeper":
+        _see_that_roles_are_there()
+    _server().do(f"CREATE DATABASE {name} OWNER {owner}")
+    made = Database(_server().address(name, owner))
     made.upgrade()
     made.dispose()
     return name

@@ -39,7 +39,7 @@ def add(
     key: Key,
     name: Annotated[str, typer.Option(help="What the shop is called in lists.")] = "",
 ) -> None:
-    """Add a shop; the first one takes the place of the nameless one that is there at first."""
+    """Add a shop; the first takes the place of the empty one that a database begins with."""
     _do(lambda registry: registry.add(key, name))
     print(f"{key} is there. Its first owner comes in by a link:")
     print(f"  BOOTHGLASS_SHOP={key} boothglass owner-link")

@@ -85,6 +85,9 @@ hosts.HOST.to_metadata(REGISTRY)
 DRAWN = "sha256(convert_to(gen_random_uuid()::text || gen_random_uuid()::text, 'UTF8'))"
 """A secret that the server draws: random numbers that nobody can foretell, 244 bits of them."""
 
+FIRST = "main"
+"""Key of the shop that every database begins with."""
+
 KEY = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?")
 
 
@@ -139,8 +142,8 @@ class Registry:
     def add(self, key: str, name: str) -> ListedShop:
         """Add a shop.
 
-        The first one takes the place of the nameless one that every database begins with, unless
-        something is kept in that already.
+        The first one takes the place of the one that every database begins with, unless something
+        is kept in that already.
         """
         checked_key(key)
         with self._changing() as connection:
@@ -151,7 +154,7 @@ class Registry:
                 raise DatabaseError(f"there is a shop {key} already")
             now = self._clock.now()
             values = {"key": key, "name": name, "made_at": now}
-            if len(there) == 1 and not there[0].name and not _used(connection):
+            if [shop.key for shop in there] == [FIRST] and not _used(connection):
                 shop_id = there[0].id
                 connection.execute(update(SHOP).where(SHOP.c.id == shop_id).values(**values))
             else:

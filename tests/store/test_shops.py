@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import databases
@@ -10,11 +12,13 @@ import pytest
 from equipment import SetClock
 from sqlmodel import select
 
-from service.store.db import Database, DatabaseError
+from service.store.db import Database, DatabaseError, remade
+from service.store.readings import NewReading, record_batch
 from service.store.shops import FolderRegistry, Shops, shops_of
 from service.store.tables import Instrument, Place
 
 AT = SetClock().now()
+SECOND = timedelta(seconds=1)
 
 
 def place(name: str) -> Place:
@@ -86,3 +90,42 @@ def test_a_shop_that_is_not_there(hosted: Shops) -> None:
         hosted.open("west")
     with pytest.raises(DatabaseError, match="small letters"):
         hosted.folder("../south")
+
+
+def test_the_first_takes_the_place_of_an_empty_one_and_no_other_does() -> None:
+    registry = databases.hosting("adding").registry
+    assert [shop.key for shop in registry.listed()] == ["main"]
+    assert [registry.add(key, "").id for key in ("north", "south", "west")] == [1, 2, 3]
+    assert [shop.key for shop in registry.listed()] == ["north", "south", "west"]
+    with pytest.raises(DatabaseError, match="is a shop north already"):
+        registry.add("north", "")
+
+
+def test_what_is_asked_of_one_shop_among_many_walks_its_keys(tmp_path: Path) -> None:
+    """What keeps shops apart is the first column of the key, not a filter over all rows."""
+    made = databases.hosting("walked", "north", "south")
+    shops = made.shops(tmp_path)
+    at = [NewReading("booth", "wall", AT + n * SECOND, AT, 20.0, 50.0) for n in range(1500)]
+    for key in ("north", "south"):
+        with shops.open(key).write() as session:
+            record_batch(session, at)
+            session.add_all(instrument(str(n)) for n in range(20))
+    with remade(made.owner_url) as owner:
+        owner.exec_driver_sql("ANALYZE")
+    asked = {
+        "SELECT * FROM reading WHERE sensor_id = 2 AND at >= 100 AND at < 200": "pk_reading",
+        "SELECT min(at) FROM reading WHERE sensor_id = 2 AND at >= 1400": "pk_reading",
+        "SELECT * FROM instrument WHERE id = 7": "pk_instrument",
+        "SELECT * FROM instrument WHERE shop_number = '7'": "uq_instrument_shop_number",
+    }
+    with shops.open("south").read() as session:
+        # So few rows are read at once otherwise.
+        for other_way in ("seqscan", "bitmapscan"):
+            session.connection().exec_driver_sql(f"SET LOCAL enable_{other_way} = off")
+        for statement, key in asked.items():
+            rows = session.connection().exec_driver_sql(f"EXPLAIN (COSTS OFF) {statement}")
+            plan = "\n".join(rows.scalars())
+            if key:
+                assert re.search(rf"Index (Only )?Scan.* using {key} ", plan), plan
+                assert re.search(r"Index Cond: \(\(shop_id = \$\d\) AND", plan), plan
+    shops.dispose()
