@@ -102,7 +102,7 @@ if [ "$given" -eq 0 ]; then
     [ -n "$everything" ] || set -- "$@" \
         --ignore tests/pages/test_every_page.py --ignore tests/pages/test_season.py
     check postgresql env BOOTHGLASS_TEST_DATABASE=postgresql "$bin/pytest" "$@" \
-        tests/store tests/intake tests/web tests/notify tests/backup tests/faults tests/pages \
+        tests/store tests/intake tests/web tests/notify tests/backup tests/faults tests/pages tests/worker \
         tests/deploy/test_demo.py tests/deploy/test_listen_command.py tests/deploy/test_logs.py \
         tests/deploy/test_owner_link.py tests/deploy/test_sensors_secure.py \
         tests/deploy/test_units.py

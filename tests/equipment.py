@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
@@ -9,11 +10,15 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Coroutine, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any, TypeVar
 
 from service.settings import MqttAddress
+
+T = TypeVar("T")
 
 USER, PASSWORD = "booth", "s3cret with spaces"
 
@@ -41,6 +46,16 @@ def eventually(is_so: Callable[[], object], timeout_s: float = 10.0, what: str =
     while not is_so():
         assert time.monotonic() < deadline, f"not within {timeout_s:g} s: {what or 'condition'}"
         time.sleep(0.02)
+
+
+def in_a_loop(work: Coroutine[Any, Any, T], longest_s: float = 30.0) -> T:
+    """Run in a loop of its own thread: the browser's driver may hold one in this one."""
+
+    async def bounded() -> T:
+        return await asyncio.wait_for(work, longest_s)
+
+    with ThreadPoolExecutor(1) as own:
+        return own.submit(asyncio.run, bounded()).result()
 
 
 class SetClock:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 
 import pytest
+from equipment import in_a_loop
 
 from service.intake.turnstile import BURST, LARGEST_BYTES, Refused, Turnstile
 
@@ -31,7 +32,7 @@ def passed(*fed: bytes, reads: int = 1, trusted: bool = False) -> bytes:
         async with asyncio.timeout(5):
             return b"".join([await turnstile.read(1) for _ in range(reads)])
 
-    return asyncio.run(run())
+    return in_a_loop(run())
 
 
 @pytest.mark.parametrize("length", [LARGEST_BYTES + 1, 1_000_000, 268_435_455])
@@ -75,7 +76,7 @@ def test_nobody_reads_beyond_a_packet() -> None:
             with pytest.raises(Refused):
                 await turnstile.read(wanted)
 
-    asyncio.run(run())
+    in_a_loop(run())
 
 
 def test_a_packet_that_comes_in_pieces_survives_impatience() -> None:
@@ -92,7 +93,7 @@ def test_a_packet_that_comes_in_pieces_survives_impatience() -> None:
         reader.feed_data(packet[50:])
         assert await turnstile.read(len(packet)) == packet
 
-    asyncio.run(run())
+    in_a_loop(run())
 
 
 class Held(Exception):  # noqa: N818 -- reads as what it says
@@ -126,7 +127,7 @@ def test_after_a_burst_a_visitor_has_to_wait_and_this_machines_tools_have_not(
                 return came
         return round(2 * BURST)
 
-    assert asyncio.run(run()) == most
+    assert in_a_loop(run()) == most
 
 
 def test_where_much_waits_to_be_handed_on_all_have_to_wait_but_the_service(standing_still) -> None:
@@ -138,5 +139,5 @@ def test_where_much_waits_to_be_handed_on_all_have_to_wait_but_the_service(stand
         return await turnstile.read(2)
 
     with pytest.raises(Held):
-        asyncio.run(run(trusted=False))
-    assert asyncio.run(run(trusted=True)) == b"\xc0\x00"
+        in_a_loop(run(trusted=False))
+    assert in_a_loop(run(trusted=True)) == b"\xc0\x00"

@@ -4,25 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Coroutine
-from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
 
 import pytest
+from equipment import in_a_loop
 
 from service.web.live import MOST_LISTENERS, QUEUE_LENGTH, Event, Hub, HubFullError
-
-T = TypeVar("T")
-
-
-def in_a_loop(work: Coroutine[Any, Any, T]) -> T:
-    """Run in a loop of its own thread: the browser's driver may hold one in this one."""
-
-    async def bounded() -> T:
-        return await asyncio.wait_for(work, 10)
-
-    with ThreadPoolExecutor(1) as own:
-        return own.submit(asyncio.run, bounded()).result()
 
 
 def test_an_event_from_another_thread_reaches_every_listener_in_order() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import subprocess
 import time
@@ -13,7 +12,7 @@ from pathlib import Path
 import databases
 import httpx
 import pytest
-from equipment import PASSWORD, USER, Mosquitto, SetClock, command, eventually
+from equipment import PASSWORD, USER, Mosquitto, SetClock, command, eventually, in_a_loop
 from sqlmodel import func, select
 from test_workers import publish
 
@@ -83,7 +82,7 @@ def ask(worker: Worker, host: str, path: str) -> httpx.Response:
         async with httpx.AsyncClient(transport=transport, base_url=f"http://{host}:8080") as client:
             return await client.get(path)
 
-    return asyncio.run(asked())
+    return in_a_loop(asked())
 
 
 def test_each_shop_has_its_own_air_at_its_own_address(make: Make, mosquitto: Mosquitto) -> None:
