@@ -21,6 +21,7 @@ from service.address import own_address, sensor_url
 from service.certificates import SERVER_FILE, SERVER_KEY, CertificateError, server_context
 from service.clock import ClockError, WallClock
 from service.commands import shops
+from service.commands.common import status_of
 from service.commands.owner_link import new_link, remember_address, show
 from service.settings import SettingError, Settings, load_settings
 from service.store.accounts import Accounts
@@ -447,7 +448,7 @@ def _run(
         shop = Shop(settings)
     except (BrokerError, CatalogueError, DatabaseError, ClockError, SettingError) as error:
         listener.close()
-        _fail(str(error))
+        _fail(str(error), status_of(error))
     if kind == "demo":
         from service import demo as scenario
 
@@ -568,6 +569,6 @@ def _utc(given: datetime | None) -> datetime | None:
     return None if given is None else given.replace(tzinfo=UTC)
 
 
-def _fail(reason: str) -> NoReturn:
+def _fail(reason: str, status: int = 2) -> NoReturn:
     print(f"boothglass: {reason}", file=sys.stderr)
-    raise SystemExit(2)
+    raise SystemExit(status)

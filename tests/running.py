@@ -10,6 +10,7 @@ import sys
 import urllib.error
 import urllib.request
 from datetime import datetime, timedelta
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -37,17 +38,19 @@ class Service:
             "BOOTHGLASS_ZONE": "UTC",
             "BOOTHGLASS_SIGN_IN": "off",
         }
+        self._command = [str(Path(sys.executable).with_name("boothglass"))]
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
+        self.begin()
+        eventually(self._well, 90, "the service is up and connected to the broker")
+
+    def begin(self) -> None:
+        """Start it, and wait for nothing."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [str(Path(sys.executable).with_name("boothglass")), "serve"],
-                env=self._env,
-                stdout=log,
-                stderr=log,
+                [*self._command, "serve"], env=self._env, stdout=log, stderr=log
             )
-        eventually(self._well, 90, "the service is up and connected to the broker")
 
     def kill(self) -> None:
         """End it as a power cut would."""
@@ -84,7 +87,7 @@ class Service:
             method="POST",
         )
         with urllib.request.urlopen(request, timeout=10) as answer:
-            return json.load(answer)
+            return None if answer.status == HTTPStatus.NO_CONTENT else json.load(answer)
 
     def now(self) -> datetime:
         return datetime.fromisoformat(self.get("health")["now"])

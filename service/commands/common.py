@@ -12,11 +12,29 @@ from pydantic import ValidationError
 
 from service.address import shop_url
 from service.settings import Settings, load_settings
-from service.store.db import Database, DatabaseError, sqlite_path
+from service.store.db import Database, DatabaseAwayError, DatabaseError, sqlite_path
 from service.store.errors import StoreError
 from service.store.shops import FOLDER, database_of
 
-__all__ = ["Progress", "fail", "settings_of_all", "shop_database", "shop_settings"]
+__all__ = [
+    "Progress",
+    "fail",
+    "settings_of_all",
+    "shop_database",
+    "shop_settings",
+    "status_of",
+]
+
+WRONG = 2
+"""Status where something is not set right: the unit of systemd tries no more."""
+
+TRY_AGAIN = 75
+"""Status where nothing need be changed for another try to do (EX_TEMPFAIL of sysexits.h)."""
+
+
+def status_of(error: Exception) -> int:
+    """Return the status that a service ends with which could not begin."""
+    return TRY_AGAIN if isinstance(error, DatabaseAwayError) else WRONG
 
 
 def fail(reason: str) -> NoReturn:

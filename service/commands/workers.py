@@ -8,12 +8,13 @@ import socket
 import sys
 
 import uvicorn
-from uvicorn.supervisors import Multiprocess
 
 from sensors.node.notify import tell
 from service.address import public_url
 from service.clock import ClockError, WallClock, make_clock
+from service.commands.common import status_of
 from service.commands.owner_link import new_link, remember_address, show
+from service.commands.supervising import Supervisor
 from service.settings import SettingError, Settings
 from service.store.accounts import Accounts
 from service.store.db import Database, DatabaseError, database_url
@@ -31,7 +32,10 @@ log = logging.getLogger(__name__)
 
 
 def run(settings: Settings, listener: socket.socket) -> None:
-    """Serve until told to stop; ends with status 2 where something is not set right."""
+    """Serve until told to stop.
+
+    Where it cannot begin, it ends with the status that :func:`status_of` gives.
+    """
     workers = settings.workers or 1
     try:
         check_for_workers(settings)
@@ -43,7 +47,7 @@ def run(settings: Settings, listener: socket.socket) -> None:
             _begin_many(settings, workers)
     except (SettingError, DatabaseError, ClockError) as error:
         print(f"boothglass: {error}", file=sys.stderr)
-        raise SystemExit(2) from error
+        raise SystemExit(status_of(error)) from error
     sys.stdout.flush()
     _hand_down(settings)
     config = uvicorn.Config(
@@ -57,7 +61,7 @@ def run(settings: Settings, listener: socket.socket) -> None:
         server_header=False,
     )
     tell("READY=1")
-    Multiprocess(config, sockets=[listener]).run()
+    Supervisor(config, sockets=[listener]).run()
 
 
 def _begin_one(settings: Settings, workers: int) -> None:

@@ -22,6 +22,7 @@ from sqlalchemy.exc import (
     DataError,
     DBAPIError,
     IntegrityError,
+    OperationalError,
     SQLAlchemyError,
     StatementError,
 )
@@ -34,6 +35,7 @@ from service.store.wire import SEAL, SHARED, Seal
 __all__ = [
     "RESTORING",
     "Database",
+    "DatabaseAwayError",
     "DatabaseError",
     "Hosted",
     "alembic_config",
@@ -68,6 +70,9 @@ NOT_LET_IN = "the database does not let into this shop: it is closed, or the sec
 TAPS = 0x42_74_61_70
 """Class of the locks under which the workers read first and then write."""
 
+NOT_READY = ("starting up", "shutting down", "recovery", "not yet accepting", "too many clients")
+"""What PostgreSQL says where a later try may do; other refusals are for somebody to see to."""
+
 RESTORING = "boothglass_restoring"
 """Table that a PostgreSQL database has while a back-up is being brought into it."""
 
@@ -76,6 +81,10 @@ MIGRATIONS = Path(__file__).parent / "migrations"
 
 class DatabaseError(RuntimeError):
     """The database cannot be used; the message says what to do."""
+
+
+class DatabaseAwayError(DatabaseError):
+    """The database's server does not answer now; nothing need be changed for it to do so later."""
 
 
 def sqlite_path(data_folder: Path) -> Path:
@@ -286,7 +295,15 @@ def unopened(url: str, error: Exception) -> DatabaseError:
     """Return what is told where a database cannot be opened; no password is in it."""
     where = make_url(url).render_as_string(hide_password=True)
     why = getattr(error, "orig", None) or error
-    return DatabaseError(f"the database {where} cannot be opened: {why}")
+    kind = DatabaseAwayError if _is_away(error) else DatabaseError
+    return kind(f"the database {where} cannot be opened: {why}")
+
+
+def _is_away(error: Exception) -> bool:
+    """Whether a server could not be reached, or said that it is not ready yet."""
+    said = str(error)
+    refused = "FATAL" in said and not any(reason in said for reason in NOT_READY)
+    return isinstance(error, OperationalError) and "psycopg" in said and not refused
 
 
 def _see_that_it_is_up(here: str | None) -> None:

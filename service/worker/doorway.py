@@ -8,6 +8,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable
 
 from starlette.datastructures import Headers
@@ -21,6 +22,9 @@ from service.worker.worker import Worker
 
 __all__ = ["Doorway", "make_app"]
 
+STOPPING_S = 30.0
+"""How long stopping in good order may take where nobody is left to wait for it."""
+
 log = logging.getLogger(__name__)
 
 
@@ -33,7 +37,10 @@ def make_app() -> ASGIApp:
 
 
 def _end_with_parent() -> None:
-    """Stop when whoever started this worker is gone: nobody would start it again."""
+    """Stop when whoever started this worker is gone: nobody would start it again.
+
+    What cannot stop in good order is ended: it would keep the address from those that follow.
+    """
     parent = multiprocessing.parent_process()
     if parent is None:
         return
@@ -41,6 +48,8 @@ def _end_with_parent() -> None:
     def wait() -> None:
         parent.join()
         os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(STOPPING_S)
+        os.kill(os.getpid(), signal.SIGKILL)
 
     threading.Thread(target=wait, name="parent", daemon=True).start()
 
