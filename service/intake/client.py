@@ -69,7 +69,8 @@ class Intake:
         mqtt5: bool = True,
         usual_window: int = USUAL_WINDOW,
     ) -> None:
-        self._kinds, self._known_kinds = Kinds(db, clock), list[Kind]()
+        self._kinds = Kinds(db, clock)
+        self._known_kinds: list[Kind] | None = None
         self._kinds_problem: str | None = None
         self._readers = Readers()
         self._rates = Rates()
@@ -101,8 +102,7 @@ class Intake:
         self.refresh()
         self._committer.start()
         self._connection.start()
-        for number in self._heirlooms.remembered():  # workers that ran before this one process
-            self._heirlooms.open(number)
+        self._look_after_heirlooms()
         self._watch.start()
 
     def stop(self) -> None:
@@ -163,7 +163,7 @@ class Intake:
             problems.append(say("sensor kinds cannot be read: {why}", why=self._kinds_problem))
         problems += [
             say("sensor kind {kind}: {why}", kind=k.name, why=k.trouble)
-            for k in self._known_kinds
+            for k in self._known_kinds or []
             if k.trouble
         ]
         problems += connection.filters.problems()
@@ -189,7 +189,14 @@ class Intake:
     def _watch_kinds(self) -> None:
         while not self._stopping.wait(KINDS_EVERY_S):
             self.refresh()
-            self._heirlooms.step()
+            self._look_after_heirlooms()
+
+    def _look_after_heirlooms(self) -> None:
+        """Take over what workers have left that ran before this one process."""
+        self._heirlooms.step()
+        self._heirlooms.look_again(self._connection.reconnects)
+        for number in self._heirlooms.remembered() - self._heirlooms.opened.keys():
+            self._heirlooms.open(number)
 
     def _after_a_loss(self) -> None:
         for connection in (self._connection, *self._heirlooms.opened.values()):

@@ -37,7 +37,7 @@ class Filters:
     def __init__(self, file: Path) -> None:
         self._file = file
         self._lock = threading.Lock()
-        self._wanted: dict[str, bool] = {}
+        self._wanted: dict[str, bool] | None = None
         self._asked = _read(file)
         self._standing: set[str] = set()
         self._under_way: dict[int, list[str]] = {}
@@ -82,6 +82,8 @@ class Filters:
             ]
 
     def _in_step(self) -> None:
+        if self._wanted is None:  # not known yet: what the session has stays as it is
+            return
         gone = sorted(self._asked - self._wanted.keys())
         new = sorted(self._wanted.keys() - self._standing)
         self._refused &= self._wanted.keys()
@@ -92,19 +94,21 @@ class Filters:
         for some in _packets(gone):
             self._client.unsubscribe(some)
         for some in _packets(new):
-            _, mid = self._client.subscribe([(name, self._terms(name)) for name in some])
+            _, mid = self._client.subscribe(
+                [(name, self._terms(timed=self._wanted[name])) for name in some]
+            )
             if mid is not None:
                 self._under_way[mid] = some
         self._refused -= set(new)
         self._keep(set(self._wanted))
 
-    def _terms(self, name: str) -> Any:
+    def _terms(self, *, timed: bool) -> Any:
         if self._protocol != mqtt.MQTTv5:
             return 1
         # What is retained and names no instant is of unknown age, so it need not even be sent.
         retained = (
             SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
-            if self._wanted[name]
+            if timed
             else SubscribeOptions.RETAIN_DO_NOT_SEND
         )
         return SubscribeOptions(qos=1, retainHandling=retained)

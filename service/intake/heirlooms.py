@@ -5,6 +5,7 @@ The broker keeps handing them their share. Each is emptied, and then ended.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +23,9 @@ log = logging.getLogger(__name__)
 
 class Heirlooms:
     """Remembers which numbers have a session, and takes over what waits in those left behind.
+
+    A broker that was killed comes back as it last wrote itself down, and may know sessions again
+    that were ended since; nothing would ever be taken from them. So each is looked at once more.
 
     Whoever opens one has made sure that no worker of that number runs.
 
@@ -46,6 +50,8 @@ class Heirlooms:
         self._address, self._base, self._clock, self._offer = address, base, clock, offer
         self._folder = data_folder
         self._marks = data_folder / "mqtt-sessions"
+        self._ended = data_folder / "mqtt-sessions-ended"
+        self._seen: object = None
         self._open: dict[int, Connection] = {}
 
     def remember(self, number: int) -> None:
@@ -56,6 +62,18 @@ class Heirlooms:
     def remembered(self) -> set[int]:
         """Return the numbers that have a session at the broker, as far as was written down."""
         return {int(mark.name) for mark in self._marks.glob("*") if mark.name.isdecimal()}
+
+    def look_again(self, connected: object) -> None:
+        """Remember those that were ended, too, where ``connected`` is not what it was before.
+
+        It says which connection to the broker this is: behind a new one may be a new broker.
+        """
+        if connected == self._seen:
+            return
+        self._seen = connected
+        self._marks.mkdir(exist_ok=True)
+        for mark in self._ended.glob("*"):
+            mark.replace(self._marks / mark.name)
 
     @property
     def opened(self) -> dict[int, Connection]:
@@ -78,8 +96,10 @@ class Heirlooms:
         empty = [number for number, connection in self._open.items() if connection.idle]
         for number in empty:
             self._open.pop(number).end_session()
-            (self._marks / str(number)).unlink(missing_ok=True)
-            log.warning("what worker %d had left at the broker was taken over", number)
+            self._ended.mkdir(exist_ok=True)
+            with contextlib.suppress(FileNotFoundError):
+                (self._marks / str(number)).replace(self._ended / str(number))
+            log.info("what worker %d had left at the broker was taken over", number)
         return empty
 
     def close(self, number: int) -> None:

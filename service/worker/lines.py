@@ -73,6 +73,8 @@ class Lines:
                 Terms.of_slice(self._base, which), f"-s{which}" if which else ""
             )
         if FIRST in led:
+            first = self._slices[FIRST]
+            self._heirlooms.look_again((id(first), first.reconnects))
             self._look_after_heirlooms()
         else:
             self._drop_heirlooms()
@@ -132,6 +134,9 @@ class Lines:
 
     def _look_after_own(self) -> None:
         number = self._standing.number
+        if number is not None:
+            # Again and again: whoever had taken the number for left behind may end late.
+            self._heirlooms.remember(number)
         if number == self._number:
             return
         if self._own is not None:
@@ -139,7 +144,6 @@ class Lines:
             self._own = None
         self._number = number
         if number is not None:
-            self._heirlooms.remember(number)
             terms = Terms.of_worker(self._base, number, many=self._many)
             self._own = self._open(terms, f"-{number}")
 

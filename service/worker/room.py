@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from fastapi import FastAPI
 
 from sensors.mapping import Decoder
+from sensors.payloads import TOPIC_ROOT
 from service.address import sensor_url
 from service.clock import Clock
 from service.intake.foretold import Foretold
@@ -72,8 +73,11 @@ class Room:
         self.inbox = Inbox(db, Sorter(self.readers, ties.window), lambda _: ties.recorded(word))
         self.foretold = Foretold(db, ties.clock)
         self.known_kinds: list[Kind] | None = None
+        """None: to be read anew."""
         self.kinds_problem: str | None = None
         self._kinds = Kinds(db, ties.clock)
+        self._kinds_forgotten = 0
+        self._knowing = threading.Lock()
         self._making = threading.RLock()
         self._rooms: Rooms | None = None
         self._ready: Ready | None = None
@@ -164,17 +168,39 @@ class Room:
 
     def refresh_kinds(self) -> bool:
         """Read by the sensor kinds in use; True where they are others now."""
+        forgotten = self._kinds_forgotten
         try:
             kinds = self._kinds.in_use()
         except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
             self.kinds_problem = f"{type(error).__name__}: {error}"
             return False
         self.kinds_problem = None
-        if kinds == self.known_kinds:
-            return False
-        self.readers.use([Decoder(kind.mapping) for kind in kinds if kind.mapping is not None])
-        self.known_kinds = kinds
-        return True
+        with self._knowing:
+            if kinds == self.known_kinds or forgotten != self._kinds_forgotten:
+                return False  # in the second case they are read again
+            self.readers.use([Decoder(kind.mapping) for kind in kinds if kind.mapping is not None])
+            self.known_kinds = kinds
+            return True
+
+    def forget_kinds(self) -> None:
+        """Have the sensor kinds read anew: they may be others now."""
+        with self._knowing:
+            self._kinds_forgotten += 1
+            self.known_kinds = None
+
+    def see_to_readers(self, topic: str) -> None:
+        """See that whoever reads a topic is known: what nobody reads counts as done with.
+
+        Raises
+        ------
+        RuntimeError
+            Where the sensor kinds cannot be read now.
+        """
+        if topic.startswith(f"{TOPIC_ROOT}/") or self.known_kinds is not None:
+            return
+        self.refresh_kinds()
+        if self.known_kinds is None:
+            raise RuntimeError(f"sensor kinds cannot be read: {self.kinds_problem}")
 
     def filters(self) -> dict[str, bool]:
         """Topics of its foreign sensors; each says whether its readings name their instant."""

@@ -79,6 +79,7 @@ class Worker:
         self._opening = threading.Lock()
         self._words: frozenset[str] = frozenset()
         self._words_until = 0.0
+        self._begun: frozenset[int] = frozenset()
         self._stopping = threading.Event()
         self.rates = Rates()
         self.outlet = Outlet(address)
@@ -194,7 +195,9 @@ class Worker:
         room = self.room(word)
         if room is None:
             return None
-        return room.inbox, inner_topic(topic) if self.houses.many else topic
+        inner = inner_topic(topic) if self.houses.many else topic
+        room.see_to_readers(inner)
+        return room.inbox, inner
 
     def waiting(self) -> Iterable[Inbox]:
         """Return the letter-boxes in which halves of readings wait."""
@@ -237,11 +240,13 @@ class Worker:
     def _keep_standing(self) -> None:
         while True:
             try:
-                before = self.standing.led
                 self.standing.step()
-                self.lines.step()
-                for which in self.standing.led - before:
+                self._begun &= self.standing.led
+                for which in self.standing.led - self._begun:
+                    # Before its session is opened: what it brings is read by kinds of now.
                     self._begin_to_lead(which)
+                    self._begun |= {which}
+                self.lines.step()
                 self._look_after_kinds()
             except Exception:
                 log.exception("the standing could not be looked after")
@@ -257,7 +262,7 @@ class Worker:
                 self.settler.wake(word)
                 room = self.room(word)
                 if room is not None:
-                    room.known_kinds = None
+                    room.forget_kinds()
                     room.wake()
 
     def _look_after_kinds(self) -> None:
@@ -280,7 +285,7 @@ class Worker:
     def _forget_kinds(self, word: str) -> None:
         room = self._rooms.get(word)
         if room is not None:
-            room.known_kinds = None
+            room.forget_kinds()
 
     # -- the wire ----------------------------------------------------------------------------
 
@@ -300,7 +305,7 @@ class Worker:
         elif event in {SETTINGS, RECIPES}:
             room.refresh()
         elif event == KINDS:
-            room.known_kinds = None
+            room.forget_kinds()
         elif event == EVERYTHING:
             self._everything(room)
         else:
@@ -315,7 +320,7 @@ class Worker:
             self._everything(room)
 
     def _everything(self, room: Room) -> None:
-        room.known_kinds = None
+        room.forget_kinds()
         room.refresh()
         if self.standing.leads(room.word):
             self.settler.wake(room.word)

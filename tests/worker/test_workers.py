@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+import paho.mqtt.client as mqtt
 import pytest
-from equipment import Mosquitto, eventually
+from equipment import PASSWORD, USER, Mosquitto, eventually
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from sqlmodel import func, select
 
 from sensors.proposal import ListenError
 from service.app import Shop
 from service.settings import Settings
+from service.store.kinds import Kind, Kinds
 from service.store.settling import unsettled_hours
 from service.store.tables import Reading
 from service.worker import lines as worker_lines
@@ -21,6 +28,15 @@ pytestmark = pytest.mark.real
 
 Make = Callable[[], Worker]
 TOPIC = "boothglass/booth/wall"
+HALL = {
+    "topic": "hall/{sensor}",
+    "place": "hall",
+    "values": {
+        "air_c": {"pointer": "/t", "unit": "°C"},
+        "rh_pct": {"pointer": "/h", "unit": "%"},
+    },
+    "time": {"pointer": "/at", "form": "epoch_s"},
+}
 BEGAN = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
 
 
@@ -175,3 +191,62 @@ def test_a_worker_that_loses_the_database_stands_again(make: Make, mosquitto: Mo
     eventually(lambda: worker.standing.problem is None and worker.standing.leads(""))
     eventually(lambda: worker.wire.problem is None)
     eventually(lambda: not unsettled(worker), what="what was not told is settled all the same")
+
+
+def test_what_waits_for_a_sensor_kind_is_read_by_the_next_leader(
+    make: Make, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = make(), make()
+    publish(mosquitto, 0, 10)
+    eventually(lambda: kept(second) == 10, what="both know the shop")
+    one, other = first.room(""), second.room("")
+    assert one is not None
+    assert other is not None
+    Kinds(one.db, first.clock).adopt("Hall", HALL)
+    one.ties.kinds_changed("")
+    eventually(lambda: not second.room("").known_kinds, what="the other hears of it")  # type: ignore[union-attr]
+    line = first.lines._slices[0]
+    eventually(lambda: line.filters._standing == {"hall/+"}, what="it is subscribed to")
+    # The leader keeps nothing more, and goes; reading the kinds takes the next one a while.
+    first.committer.stop()
+    mosquitto.publish("hall/a", {"t": 19.0, "h": 44.0, "at": BEGAN.timestamp()})
+    eventually(lambda: line._offered > 0, what="it was handed on")
+    in_use = other._kinds.in_use
+
+    def slowly() -> list[Kind]:
+        time.sleep(0.5)
+        return in_use()
+
+    monkeypatch.setattr(other._kinds, "in_use", slowly)
+    first.stop()
+    eventually(lambda: kept(second) == 11, 20, "it is kept by the one that leads now")
+
+
+def test_a_session_that_a_killed_broker_knows_again_is_emptied_and_ended_again(
+    make: Make, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker_lines, "HEIR_AFTER_S", 0.5)
+    first, second = make(), make()
+    folder = second.settings.data
+    gone = first.lines._base + "-1"
+    first.stop()
+    eventually(lambda: (folder / "mqtt-sessions-ended" / "1").exists(), 20, "it was ended")
+    # As a broker that was killed knows it from what it had written down before.
+    old = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=gone, protocol=mqtt.MQTTv5)
+    old.username_pw_set(USER, PASSWORD)
+    forever = Properties(PacketTypes.CONNECT)
+    forever.SessionExpiryInterval = 0xFFFFFFFF
+    stands = threading.Event()
+    old.on_connect = lambda *_: old.subscribe("$share/boothglass/boothglass/+/+", qos=1)
+    old.on_subscribe = lambda *_: stands.set()
+    old.connect("127.0.0.1", mosquitto.port, properties=forever)
+    old.loop_start()
+    assert stands.wait(10)
+    old.disconnect()
+    old.loop_stop()
+    mosquitto.stop()
+    mosquitto.start()
+    eventually(lambda: second.lines.connected, 20, "the other is back")
+    publish(mosquitto, 0, 20)
+    eventually(lambda: kept(second) == 20, 20, "what that session collected is taken over")
+    eventually(lambda: (folder / "mqtt-sessions-ended" / "1").exists(), 20, "it is ended again")
