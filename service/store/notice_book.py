@@ -61,7 +61,9 @@ class NoticeBook:
         if not fresh:
             return []
         with self.db.write() as session:
-            return _write(session, fresh, self.clock.now())
+            now = self.clock.now()
+            fresh = [draft for draft in fresh if not self._told_meanwhile(session, draft, now)]
+            return _write(session, fresh, now)
 
     def unpublished(self, limit: int = 100) -> list[Notice]:
         """Notices that have not gone out yet, oldest first."""
@@ -125,6 +127,13 @@ class NoticeBook:
             window = self.desk.windows(place_id, check).next
             found.append(opening_notice(place_id, place.name, material, window, now))
         return found
+
+    def _told_meanwhile(self, session: Session, draft: Draft, now: datetime) -> bool:
+        """Whether another looker has told of the same, though its key names another instant."""
+        if draft.kind != "window-opening":
+            return False
+        material = str(draft.data["material"])
+        return self._opened_lately(session, str(draft.place_id), material, now)
 
     def _opened_lately(
         self, session: Session, place_id: str, material_id: str, now: datetime

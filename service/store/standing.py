@@ -12,26 +12,31 @@ whatever is done once is made sure of by the database itself. They only do some 
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Callable
 from typing import Any
 from zlib import crc32
 
-from service.store.wire import plain_address
+from service.store.wire import KEEPALIVE, plain_address
 
 __all__ = ["Alone", "Standing", "slice_of"]
 
 NUMBERS, SLICES = 0x42_6E_75_6D, 0x42_6C_65_64
 """Classes of the two kinds of locks."""
 
+SERVER_KEEPALIVE = {
+    "tcp_keepalives_idle": 5,
+    "tcp_keepalives_interval": 2,
+    "tcp_keepalives_count": 3,
+    "tcp_user_timeout": 11_000,
+}
+"""The same for the server, which otherwise keeps the locks of a machine that is gone for hours."""
+
 MOST_WORKERS = 64
 LISTED = "SELECT objid FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2"
 HERE = "AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
-KEEPALIVE: dict[str, Any] = {
-    "keepalives_idle": 5,
-    "keepalives_interval": 2,
-    "keepalives_count": 3,
-}
-"""After some ten seconds without an answer a connection is taken as lost."""
+NAMED = "boothglass worker {}"
+"""How ``pg_stat_activity`` shows the connection of a process, by its id."""
 
 log = logging.getLogger(__name__)
 
@@ -125,7 +130,14 @@ class Standing:
         import psycopg
 
         if self._connection is None:
-            self._connection = psycopg.connect(self._address, autocommit=True, **KEEPALIVE)
+            self._connection = psycopg.connect(
+                self._address,
+                autocommit=True,
+                application_name=NAMED.format(os.getpid()),
+                **KEEPALIVE,
+            )
+            for name, value in SERVER_KEEPALIVE.items():
+                self._connection.execute(f"SET {name} = {value}")
         if self.number is None:
             self.number = self._take_number()
             self._last_number = self.number

@@ -49,6 +49,14 @@ SETTINGS, RECIPES = "settings", "recipes"
 EVERYTHING = "everything"
 """Something that was too long to be told."""
 
+KEEPALIVE: dict[str, Any] = {
+    "keepalives_idle": 5,
+    "keepalives_interval": 2,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 11_000,  # ms; keep-alives are not sent while an answer is waited for
+}
+"""After some ten seconds without an answer a connection is taken as lost."""
+
 MOST_BYTES = 5800
 """PostgreSQL takes less than 8000 (its documentation, NOTIFY); sealed it is a third more."""
 
@@ -189,7 +197,7 @@ class Wire:
     def _listen(self) -> None:
         import psycopg
 
-        with psycopg.connect(self._address, autocommit=True) as connection:
+        with psycopg.connect(self._address, autocommit=True, **KEEPALIVE) as connection:
             connection.execute(f"LISTEN {CHANNEL}")
             self.problem = None
             self._gap()
@@ -213,7 +221,7 @@ class Wire:
     def _send(self) -> None:
         import psycopg
 
-        with psycopg.connect(self._address, autocommit=True) as connection:
+        with psycopg.connect(self._address, autocommit=True, **KEEPALIVE) as connection:
             while (said := self._next()) is not None:
                 try:
                     sealed = _sealed(self._seal, said)
