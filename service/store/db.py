@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from sqlite3 import Error as DriverError
@@ -121,7 +121,7 @@ class Hosted:
     """
 
     server: Engine
-    entry: str
+    entry: str = field(repr=False)
     shared: bool = True
     seal: Seal | None = None
 

@@ -469,6 +469,10 @@ def test_an_entry_is_in_no_error(shops: ShopsOnServer, hosting: Hosting) -> None
         with pytest.raises(DBAPIError) as caught:
             connection.exec_driver_sql("SELECT 1 / 0 WHERE %s <> ''", (secret,))
         assert secret not in str(caught.value)
+    hosted = shops.open("a")._hosted
+    assert hosted is not None
+    assert secret in hosted.entry
+    assert secret not in repr(hosted)
 
 
 # -- waiting for each other ----------------------------------------------------------------------
