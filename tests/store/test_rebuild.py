@@ -220,7 +220,7 @@ def test_beside_readings_that_keep_coming(eventful):
     settler.stop()
     with eventful.read() as session:
         there = session.exec(
-            select(Reading).where(Reading.at >= START + timedelta(hours=HOURS))
+            select(Reading).where(Reading.at >= START + timedelta(hours=HOURS)).order_by(Reading.at)
         ).all()
     assert [row.at for row in there] == sent
     assert rebuild(eventful, check=True).same
