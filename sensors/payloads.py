@@ -31,6 +31,7 @@ from sensors.wire import PayloadError, Report, instant, number, parsed, report, 
 
 __all__ = [
     "MAX_PAYLOAD_BYTES",
+    "SHOPS",
     "TOPIC_FILTER",
     "TOPIC_ROOT",
     "PayloadError",
@@ -38,11 +39,14 @@ __all__ = [
     "decode",
     "encode",
     "is_own",
+    "shop_root",
     "topic_of",
 ]
 
 TOPIC_ROOT = "boothglass"
 TOPIC_FILTER = f"{TOPIC_ROOT}/+/+"
+SHOPS = "shops"
+"""Root of the topics of many shops on one broker: ``shops/<shop>/boothglass/<place>/<sensor>``."""
 OWN_PLACES = frozenset({"notices", "people"})
 """Words in the place's position that the service itself publishes under, besides ``$...``."""
 
@@ -58,6 +62,11 @@ def is_own(topic: str) -> bool:
     if len(parts) < 2 or parts[0] != TOPIC_ROOT:
         return False
     return parts[1] in OWN_PLACES or parts[1].startswith("$")
+
+
+def shop_root(shop: str) -> str:
+    """Return what a shop's topics begin with: nothing, where it is the only one."""
+    return f"{SHOPS}/{shop}/" if shop else ""
 
 
 def topic_of(place: str, sensor: str) -> str:

@@ -11,7 +11,6 @@ import ssl
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from functools import partial
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -75,7 +74,7 @@ class Shop(Rooms):
         self.doorkeeper = Doorkeeper(
             self.certificates.look,
             self._refresh_keys,
-            partial(write_broker_files, settings, self.sensor_keys),
+            self._write_broker_files,
         )
         self.settler = Settler.of_one(
             self.db, on_settled=self._settled, busy=lambda: self.intake.flooded
@@ -178,6 +177,10 @@ class Shop(Rooms):
             raise SettingError(f"BOOTHGLASS_MQTT_TLS: {error}") from error
         self.serve_by(context)
         return TlsDoor(self.settings.mqtt_tls_port, context)
+
+    def _write_broker_files(self) -> None:
+        if self.settings.broker_files is not None:
+            write_broker_files(self.settings, self.sensor_keys.for_broker())
 
     def _refresh_keys(self) -> None:
         if self.broker is not None:

@@ -23,8 +23,7 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sensors.payloads import encode
-from service.intake.terms import shop_root
+from sensors.payloads import encode, shop_root
 from service.settings import MqttAddress
 
 __all__ = ["Figures", "Load", "LoadError", "play"]

@@ -57,12 +57,14 @@ class Rooms:
         The shop's own: its data folder, and the address its pages are reached at.
     db : Database
         With tables of this version.
+    word : str
+        The shop's word, where many share a broker.
     """
 
     web: FastAPI
     postman: Postman
 
-    def __init__(self, settings: Settings, clock: Clock, db: Database) -> None:
+    def __init__(self, settings: Settings, clock: Clock, db: Database, word: str = "") -> None:
         self.settings, self.clock, self.db = settings, clock, db
         self.set_up = SettingsBook(db, settings)
         self.catalogue: Catalogue = load_catalogue(settings.data)
@@ -70,7 +72,7 @@ class Rooms:
         self.work = Work(db, clock, self.catalogue, self.desk)
         self.book = NoticeBook(db, clock, self.catalogue, self.desk)
         self.hub = Hub()
-        self.sensor_keys = SensorKeys(db, clock)
+        self.sensor_keys = SensorKeys(db, clock, shop=word)
         self.retention = Retention(db, clock, self.set_up.now.keep_raw_days)
         self.outbox = Outbox(db, clock, lambda: self.set_up.now.tz)
         self.keeper = self._keeper()

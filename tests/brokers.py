@@ -114,7 +114,9 @@ class MosquittoRig(Rig):
 
     def write(self) -> bool:
         ports = Ports(sensors=self.port, service=self.service_port)
-        return write_files(self.files, self.keys.live(), SERVICE_SECRET, ports, self.certificates)
+        return write_files(
+            self.files, self.keys.for_broker(), SERVICE_SECRET, ports, self.certificates
+        )
 
     def refresh(self) -> None:
         self.write()

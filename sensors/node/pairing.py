@@ -22,6 +22,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
+from sensors.payloads import SHOPS
+
 __all__ = ["Paired", "PairingError", "pair", "write_settings"]
 
 PATH, AUTHORITY = "/api/v1/pairing", "/api/v1/pairing/authority"
@@ -42,6 +44,8 @@ class Paired:
     broker: str
     """Address of the broker with user and password."""
     authority: str | None
+    shop: str = ""
+    """Word of the shop, where many share the broker."""
 
 
 def pair(base: str, code: str, digest: str | None) -> Paired:
@@ -97,13 +101,15 @@ def write_settings(file: Path, paired: Paired, more: Mapping[str, str]) -> None:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise PairingError(f"{file}: cannot be read: {error}") from error
     new = {"place": paired.place, "sensor": paired.sensor, "broker": paired.broker, **more}
+    if paired.shop:
+        new["shop"] = paired.shop
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         if paired.authority is not None:
             authority = file.with_name("boothglass-ca.crt")
             _write(authority, paired.authority, 0o644)
             new["ca"] = str(authority)
-        gone = re.compile(rf"\s*({'|'.join(['ca', *new])})\s*=")
+        gone = re.compile(rf"\s*({'|'.join(['ca', 'shop', *new])})\s*=")
         lines = [line for line in kept.splitlines() if not gone.match(line)]
         lines += [f"{name} = {json.dumps(value)}" for name, value in new.items()]
         _write(file, "\n".join(lines) + "\n", 0o600)
@@ -149,7 +155,9 @@ def _paired(given: Mapping[str, Any]) -> Paired:
     host = f"[{given['host']}]" if ":" in given["host"] else given["host"]
     broker = f"mqtt{'s' if given['tls'] else ''}://{who}@{host}:{int(given['port'])}"
     authority = given["authority"] if given["tls"] else None
-    return Paired(str(given["place"]), str(given["sensor"]), broker, authority)
+    root, _, rest = str(given["topic"] or "").partition("/")
+    shop = rest.partition("/")[0] if root == SHOPS else ""
+    return Paired(str(given["place"]), str(given["sensor"]), broker, authority, shop)
 
 
 def _write(file: Path, text: str, mode: int) -> None:

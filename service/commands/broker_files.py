@@ -11,7 +11,11 @@ from service.commands.common import fail, shop_database, shop_settings
 from service.intake.broker import SERVICE_USER, service_password
 from service.intake.broker_files import TLS_PORTS, ports_of_settings, write_broker_files
 from service.intake.mosquitto import CONF
-from service.store.sensor_keys import SensorKeys
+from service.settings import Settings
+from service.store.db import DatabaseError
+from service.store.sensor_keys import BrokerKey, SensorKeys
+from service.worker.houses import ManyHouses, keys_of_many
+from service.worker.making import shops_of_host
 
 __all__ = ["run"]
 
@@ -20,13 +24,12 @@ def run(folder: str) -> None:
     """Write the files, and say what to do with them."""
     settings = shop_settings()
     into = Path(folder).expanduser().resolve()
-    with shop_database(settings, make=True) as database:
-        keys = SensorKeys(database, WallClock())
-        try:
-            changed = write_broker_files(settings, keys, into)
-        except (CertificateError, OSError) as error:
-            fail(f"{folder}: {error}")
-        count = len(keys.live())
+    keys = _of_many(settings) if settings.shops_domain is not None else _of_one(settings)
+    try:
+        changed = write_broker_files(settings, keys, into)
+    except (CertificateError, OSError) as error:
+        fail(f"{folder}: {error}")
+    count = len(keys)
     ports = ports_of_settings(settings)
     password = service_password(settings.data)
     print(f"{'Written to' if changed else 'Nothing has changed in'} {into}: {count} sensors.")
@@ -40,3 +43,21 @@ def run(folder: str) -> None:
         f"{own_address()}:{ports.sensors}"
     )
     print(f"  BOOTHGLASS_BROKER_FILES={into}")
+
+
+def _of_one(settings: Settings) -> list[BrokerKey]:
+    with shop_database(settings, make=True) as database:
+        return SensorKeys(database, WallClock()).for_broker()
+
+
+def _of_many(settings: Settings) -> list[BrokerKey]:
+    if settings.shop is not None:
+        fail("BOOTHGLASS_SHOP: the broker's files are those of all shops; leave it out")
+    try:
+        houses = ManyHouses(settings, shops_of_host(settings))
+    except DatabaseError as error:
+        fail(str(error))
+    try:
+        return keys_of_many(houses)
+    finally:
+        houses.close()

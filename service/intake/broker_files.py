@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from service.certificates import CA_FILE, CertificateError
 from service.intake.broker import service_password
 from service.intake.mosquitto import Ports, write_files
 from service.settings import Settings, parse_mqtt_url
-from service.store.sensor_keys import SensorKeys
+from service.store.sensor_keys import BrokerKey
 
 __all__ = ["ports_of_settings", "write_broker_files"]
 
@@ -30,7 +31,9 @@ def _speaks_tls(settings: Settings) -> bool:
     return (settings.certificates_folder / CA_FILE).is_file()
 
 
-def write_broker_files(settings: Settings, keys: SensorKeys, folder: Path | None = None) -> bool:
+def write_broker_files(
+    settings: Settings, keys: Sequence[BrokerKey], folder: Path | None = None
+) -> bool:
     """Write what has changed into ``folder``, or the one that is set; return whether any had.
 
     With certificates in their folder the sensors speak TLS.
@@ -46,7 +49,7 @@ def write_broker_files(settings: Settings, keys: SensorKeys, folder: Path | None
     try:
         return write_files(
             folder,
-            keys.live(),
+            keys,
             service_password(settings.data),
             ports_of_settings(settings),
             settings.certificates_folder if _speaks_tls(settings) else None,

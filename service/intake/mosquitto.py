@@ -14,11 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from sensors.payloads import SHOPS, TOPIC_ROOT
 from service.certificates import CA_FILE, SERVER_FILE, SERVER_KEY
 from service.intake.keyring import SERVICE_USER
 from service.intake.turnstile import LARGEST_BYTES
 from service.store.secrets_kept import fits, hashed
-from service.store.tables import SensorKey
+from service.store.sensor_keys import BrokerKey
 
 __all__ = ["CONF", "FILES", "Ports", "write_files"]
 
@@ -27,7 +28,18 @@ SERVICE_SECRETS, SERVICE_RIGHTS = "boothglass-service.passwords", "boothglass-se
 FILES = (CONF, SECRETS, RIGHTS, SERVICE_SECRETS, SERVICE_RIGHTS)
 TLS_FILES = (CA_FILE, SERVER_FILE, SERVER_KEY)
 
+CONNECTIONS = 500
+"""As many visitors as the embedded broker lets in; twice the sensors where those are more."""
+
 HEAD = "# Written by `boothglass broker-files`, and anew whenever sensors change: do not edit.\n"
+
+
+SERVICE_MAY = f"""
+user {SERVICE_USER}
+topic readwrite {TOPIC_ROOT}/#
+topic readwrite {SHOPS}/#
+topic read #
+"""
 
 
 @dataclass(frozen=True)
@@ -40,7 +52,7 @@ class Ports:
 
 def write_files(
     folder: Path,
-    keys: Sequence[SensorKey],
+    keys: Sequence[BrokerKey],
     service_password: str,
     ports: Ports,
     certificates: Path | None = None,
@@ -69,11 +81,8 @@ def write_files(
         (SECRETS, secrets),
         (RIGHTS, HEAD + "".join(map(_rights, keys))),
         (SERVICE_SECRETS, _service_line(folder / SERVICE_SECRETS, service_password)),
-        (
-            SERVICE_RIGHTS,
-            f"{HEAD}\nuser {SERVICE_USER}\ntopic readwrite boothglass/#\ntopic read #\n",
-        ),
-        (CONF, _conf(folder, ports, tls=certificates is not None)),
+        (SERVICE_RIGHTS, HEAD + SERVICE_MAY),
+        (CONF, _conf(folder, ports, len(keys), tls=certificates is not None)),
         *_copies(certificates),
     ):
         changed = _write(folder / name, text) or changed
@@ -86,7 +95,7 @@ def _copies(certificates: Path | None) -> list[tuple[str, str]]:
     return [(name, (certificates / name).read_text()) for name in TLS_FILES]
 
 
-def _rights(key: SensorKey) -> str:
+def _rights(key: BrokerKey) -> str:
     lines = [f"\nuser {key.user}"]
     lines += [f"topic write {topic}" for topic in key.topics]
     lines += [f"topic read {topic}" for topic in key.reads]
@@ -103,7 +112,7 @@ def _service_line(file: Path, password: str) -> str:
     return f"{SERVICE_USER}:{hashed(password)}\n"
 
 
-def _conf(folder: Path, ports: Ports, *, tls: bool) -> str:
+def _conf(folder: Path, ports: Ports, keys: int, *, tls: bool) -> str:
     lines = [
         HEAD.rstrip(),
         "# The line that follows must stand before any listener: include this file first.",
@@ -127,7 +136,7 @@ def _conf(folder: Path, ports: Ports, *, tls: bool) -> str:
         f"acl_file {folder / RIGHTS}",
         "# Nobody takes over the session of another by its client id.",
         "use_username_as_clientid true",
-        "max_connections 500",
+        f"max_connections {max(CONNECTIONS, 2 * keys)}",
     ]
     if tls:
         lines += [

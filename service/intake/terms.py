@@ -14,13 +14,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from sensors.payloads import TOPIC_FILTER, TOPIC_ROOT
+from sensors.payloads import SHOPS, TOPIC_FILTER, TOPIC_ROOT
 
-__all__ = ["SHOPS", "Terms", "client_id", "inner_topic", "shop_of_topic", "shop_root"]
+__all__ = ["Terms", "client_id", "inner_topic", "shop_of_topic"]
 
 GROUP = "boothglass"
-SHOPS = "shops"
-"""Root of the topics of many shops on one broker: ``shops/<shop>/boothglass/<place>/<sensor>``."""
 
 
 def _as_it_is(topic: str) -> str:
@@ -79,11 +77,6 @@ def _marker(named: str) -> str:
 def _share(*, many: bool) -> str:
     topics = f"{SHOPS}/+/{TOPIC_FILTER}" if many else TOPIC_FILTER
     return f"$share/{GROUP}/{topics}"
-
-
-def shop_root(shop: str) -> str:
-    """Return what a shop's topics begin with: nothing, where it is the only one."""
-    return f"{SHOPS}/{shop}/" if shop else ""
 
 
 def shop_of_topic(topic: str) -> str:

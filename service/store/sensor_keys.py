@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlmodel import Session, col, delete, select, update
 
-from sensors.payloads import TOPIC_ROOT, topic_of
+from sensors.payloads import TOPIC_ROOT, shop_root, topic_of
 from sensors.wire import PayloadError
 from service.clock import Clock, WallClock
 from service.shop.said import say
@@ -16,7 +17,7 @@ from service.store.errors import BadInput, Conflict, NotFound
 from service.store.secrets_kept import CODE_LONG, code_digest, hashed, new_code, new_secret
 from service.store.tables import PairingCode, SensorKey
 
-__all__ = ["CODE_LIVES", "MOST_KEYS", "NewKey", "SensorKeys", "Wanted"]
+__all__ = ["CODE_LIVES", "MOST_KEYS", "BrokerKey", "NewKey", "SensorKeys", "Wanted"]
 
 CODE_LIVES = timedelta(minutes=10)
 MOST_KEYS = 500
@@ -56,20 +57,48 @@ class NewKey:
     sensor: str
 
 
+@dataclass(frozen=True)
+class BrokerKey:
+    """A key as the broker has to know it."""
+
+    user: str
+    secret_hash: str
+    topics: tuple[str, ...]
+    reads: tuple[str, ...]
+
+
 class SensorKeys:
     """The keys of a shop's sensors. Every method is one transaction.
 
     Codes live by the machine's clock: a driven one may race through ten minutes in a second.
+
+    Parameters
+    ----------
+    shop : str
+        The shop's word where many share a broker: devices and broker are then told users and
+        topics that begin with it, so that no shop's sensor can speak for another's.
     """
 
-    def __init__(self, db: Database, clock: Clock, wall: Clock | None = None) -> None:
+    def __init__(
+        self, db: Database, clock: Clock, wall: Clock | None = None, *, shop: str = ""
+    ) -> None:
         self._db, self._clock, self._wall = db, clock, wall or WallClock()
+        self._user, self._root = f"{shop}." if shop else "", shop_root(shop)
 
     def live(self) -> list[SensorKey]:
         """Every key that lets somebody in, by its user."""
         with self._db.read() as session:
             live = select(SensorKey).where(col(SensorKey.ended_at).is_(None))
             return list(session.exec(live.order_by(col(SensorKey.user))).all())
+
+    def for_broker(self) -> list[BrokerKey]:
+        """Return the same keys, as the broker has to know them."""
+        return [
+            BrokerKey(
+                self._user + key.user, key.secret_hash, *map(self._outside, (key.topics, key.reads))
+            )
+            for key in self.live()
+        ]
 
     def make(self, wanted: Wanted) -> NewKey:
         """Make a key; one that the same user had is replaced.
@@ -163,7 +192,12 @@ class SensorKeys:
                 ended_at=None,
             )
         )
-        return NewKey(user, secret, topics, wanted.place or None, wanted.sensor)
+        return NewKey(
+            self._user + user, secret, self._outside(topics), wanted.place or None, wanted.sensor
+        )
+
+    def _outside(self, topics: Iterable[str]) -> tuple[str, ...]:
+        return tuple(self._root + topic for topic in topics)
 
 
 def _checked(wanted: Wanted) -> Wanted:

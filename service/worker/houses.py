@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Protocol
 
 from service.address import shop_url
+from service.clock import WallClock
 from service.settings import Settings
 from service.store.db import Database
+from service.store.sensor_keys import BrokerKey, SensorKeys
 from service.store.shops import Shops
 from service.store.wire import Seal
 
-__all__ = ["Houses", "ManyHouses", "OneHouse"]
+__all__ = ["Houses", "ManyHouses", "OneHouse", "keys_of_many"]
 
 
 class Houses(Protocol):
@@ -92,3 +94,12 @@ class ManyHouses:
     def close(self) -> None:
         """Let go of every connection."""
         self._shops.dispose()
+
+
+def keys_of_many(houses: Houses) -> list[BrokerKey]:
+    """Return the keys of all shops' sensors, as the broker has to know them."""
+    return [
+        key
+        for word in sorted(houses.words())
+        for key in SensorKeys(houses.open(word), WallClock(), shop=word).for_broker()
+    ]

@@ -20,13 +20,13 @@ from service.intake.terms import Terms, client_id
 from service.settings import MqttAddress
 from service.store.standing import Alone, Standing
 
-__all__ = ["HEIR_AFTER_S", "Lines"]
+__all__ = ["FIRST", "HEIR_AFTER_S", "Lines"]
 
 HEIR_AFTER_S = 20.0
 """Real seconds in which a worker that ended may come back for its session."""
 
 FIRST = 0
-"""The slice whose leader looks after sessions that were left behind."""
+"""The slice whose leader looks after what is there once: sessions left behind, broker's files."""
 
 log = logging.getLogger(__name__)
 

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from fastapi import FastAPI
 
 from sensors.mapping import Decoder
-from sensors.payloads import TOPIC_ROOT
+from sensors.payloads import TOPIC_ROOT, shop_root
 from service.address import sensor_url
 from service.clock import Clock
 from service.intake.foretold import Foretold
@@ -23,7 +23,6 @@ from service.intake.inbox import Inbox
 from service.intake.listening import Listener
 from service.intake.readers import Readers
 from service.intake.sorter import Sorter
-from service.intake.terms import shop_root
 from service.notify.mqtt import NoticePublisher, Outlet
 from service.rooms import Rooms
 from service.settings import MqttAddress, Settings
@@ -58,6 +57,7 @@ class Ties(NamedTuple):
     tell: Callable[[str, str, dict[str, Any]], None]
     """Tells the other workers."""
     kinds_changed: Callable[[str], None]
+    keys_changed: Callable[[str], None]
     watch: Callable[[Room], Any]
 
 
@@ -95,7 +95,7 @@ class Room:
         """The rooms; they are made when first asked for."""
         with self._making:
             if self._rooms is None:
-                made = Rooms(self.settings, self.ties.clock, self.db)
+                made = Rooms(self.settings, self.ties.clock, self.db, self.word)
                 made.hub.also = self._carry
                 self.publisher = NoticePublisher(self.ties.outlet, made.book, shop_root(self.word))
                 made.open_post(self.publisher.publish)
@@ -108,6 +108,7 @@ class Room:
                     figures=watch.figures,
                     sensor_door=SensorDoor(
                         made.sensor_keys,
+                        lambda: self.ties.keys_changed(self.word),
                         url=lambda reached_as: sensor_url(
                             self.settings, self.ties.address, reached_as
                         ),

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+from sensors.payloads import shop_root
 from service.intake.doorkeeper import Running
-from service.intake.terms import shop_root
 from service.shop.said import say
 from service.watch import Check, Watch
 from service.web.metrics import Figure
@@ -67,7 +66,7 @@ class _Seen:
         self.settings, self.clock, self.db = room.settings, worker.clock, room.db
         self.settler, self.jobs = worker.settler, worker.jobs
         self.certificates = Running(room.settings.certificates_folder)
-        self.doorkeeper = SimpleNamespace(problem=None)
+        self.doorkeeper = worker.broker_files
         self.intake = self
 
     @property

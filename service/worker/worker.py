@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from sensors.payloads import SHOPS
 from service.clock import Clock, make_clock
 from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
@@ -17,7 +18,7 @@ from service.intake.foretold import ForecastListener, Foretold
 from service.intake.inbox import Inbox
 from service.intake.rates import Rates
 from service.intake.settler import Settler
-from service.intake.terms import SHOPS, inner_topic, shop_of_topic
+from service.intake.terms import inner_topic, shop_of_topic
 from service.jobs import Jobs
 from service.memory import give_back
 from service.notify.mqtt import Outlet
@@ -26,8 +27,9 @@ from service.shop.said import say
 from service.store.db import Database
 from service.store.standing import Alone, Standing, slice_of
 from service.store.wire import EVERYTHING, RECIPES, RECORDED, SETTINGS, SETTLED, NoWire, Wire
+from service.worker.broker_files import BrokerFiles
 from service.worker.houses import Houses
-from service.worker.lines import Lines
+from service.worker.lines import FIRST, Lines
 from service.worker.room import Room, Ties
 from service.worker.watched import RoomWatch
 
@@ -45,7 +47,7 @@ LOOK_EVERY_S = 30.0
 WORDS_EVERY_S = 10.0
 """Real seconds for which the list of shops holds."""
 
-KINDS, SHOPS_CHANGED = "kinds", "shops"
+KINDS, KEYS, SHOPS_CHANGED = "kinds", "keys", "shops"
 
 log = logging.getLogger(__name__)
 
@@ -108,6 +110,7 @@ class Worker:
             longer_work=self._look_further,
             post=self._send_post,
         )
+        self.broker_files = BrokerFiles(settings, houses)
         self._ties = Ties(
             clock=self.clock,
             address=address,
@@ -118,6 +121,7 @@ class Worker:
             shared=database_url is not None,
             tell=self.wire.tell,
             kinds_changed=self._kinds_changed,
+            keys_changed=self._keys_changed,
             watch=lambda room: RoomWatch(self, room),
         )
         self._thread = threading.Thread(target=self._keep_standing, name="standing", daemon=True)
@@ -248,6 +252,8 @@ class Worker:
                     self._begun |= {which}
                 self.lines.step()
                 self._look_after_kinds()
+                if FIRST in self.standing.led:
+                    self.broker_files.step()
             except Exception:
                 log.exception("the standing could not be looked after")
             if self._stopping.wait(STEP_S):
@@ -278,6 +284,10 @@ class Worker:
                     filters |= room.filters()
             self.lines.want(which, filters)
 
+    def _keys_changed(self, word: str) -> None:
+        self.broker_files.changed()
+        self.wire.tell(word, KEYS, {})
+
     def _kinds_changed(self, word: str) -> None:
         self._forget_kinds(word)
         self.wire.tell(word, KINDS, {})
@@ -294,12 +304,15 @@ class Worker:
             if self.standing.leads(word):
                 self.settler.wake(word)
             return
-        if event == SHOPS_CHANGED:
+        if event in {SHOPS_CHANGED, KEYS}:
             self._words_until = 0.0
+            self.broker_files.changed()
             return
         room = self._rooms.get(word)
-        if room is None:
-            return
+        if room is not None:
+            self._hear_of(room, event, data)
+
+    def _hear_of(self, room: Room, event: str, data: dict[str, Any]) -> None:
         if event == SETTLED:
             room.changed(str(data.get("place", "")))
         elif event in {SETTINGS, RECIPES}:
