@@ -16,6 +16,7 @@ from service.clock import WallClock
 from service.commands.common import fail, settings_of_all
 from service.settings import Settings
 from service.store.db import DatabaseError
+from service.store.partitions import partition
 from service.store.registry import Registry
 from service.store.shops import FolderRegistry
 
@@ -32,6 +33,19 @@ def upgrade() -> None:
     """Bring the tables of all shops up to this version; on PostgreSQL make them at first."""
     _do(lambda registry: registry.upgrade())
     print("The tables are of this version.")
+
+
+@app.command("partition")
+def put_into_parts() -> None:
+    """Keep readings on PostgreSQL in a part for each year; nobody may use them meanwhile."""
+    settings = settings_of_all()
+    if settings.database_url is None:
+        fail("BOOTHGLASS_DATABASE_URL: is not set; readings are put into parts on PostgreSQL only")
+    try:
+        first, last = partition(settings.database_url, WallClock().now())
+    except DatabaseError as error:
+        fail(str(error))
+    print(f"Readings of {first} to {last} have a part for each year; later ones have one for all.")
 
 
 @app.command()
