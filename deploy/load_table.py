@@ -36,7 +36,7 @@ from equipment import Mosquitto, SetClock, free_port  # noqa: E402
 from sqlalchemy import create_engine, make_url, text  # noqa: E402 -- beside those below
 
 from service.store.db import sqlite_path  # noqa: E402
-from service.store.shops import FolderRegistry  # noqa: E402
+from service.store.shops_in_folders import FolderRegistry  # noqa: E402
 
 PAGE = ROOT / "dashboards" / "docs" / "load.md"
 BEGIN, END = "<!-- made by deploy/load_table.py -->", "<!-- end -->"
@@ -224,7 +224,7 @@ def play(environment: dict[str, str], every_s: float, seconds: float) -> dict[st
 
 def shops_of(environment: dict[str, str]) -> int:
     """Count the shops: by their folders, or as the database lists them."""
-    from service.store.shops import shops_of as opened
+    from service.store.hosting import shops_of as opened
 
     shops = opened(
         Path(environment["BOOTHGLASS_DATA"]),

@@ -26,7 +26,7 @@ from sqlmodel import SQLModel
 from service.store.db import Database, sqlite_path, sqlite_url
 from service.store.per_shop import as_on_postgresql
 from service.store.registry import REGISTRY, Registry
-from service.store.shops import ShopsOnServer
+from service.store.shops_on_server import ShopsOnServer
 
 __all__ = [
     "ON_POSTGRESQL",

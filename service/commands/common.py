@@ -14,7 +14,8 @@ from service.address import shop_url
 from service.settings import Settings, load_settings
 from service.store.db import Database, DatabaseAwayError, DatabaseError, sqlite_path
 from service.store.errors import StoreError
-from service.store.shops import FOLDER, database_of
+from service.store.hosting import database_of
+from service.store.shops import FOLDER
 
 __all__ = [
     "Progress",

@@ -18,7 +18,7 @@ from service.settings import Settings
 from service.store.db import DatabaseError
 from service.store.partitions import partition
 from service.store.registry import Registry
-from service.store.shops import FolderRegistry
+from service.store.shops_in_folders import FolderRegistry
 
 __all__ = ["app"]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from service.settings import SettingError, Settings
 from service.store.db import Database, database_url
-from service.store.shops import Shops, shops_of
+from service.store.hosting import shops_of
+from service.store.shops import Shops
 from service.worker.houses import Houses, ManyHouses, OneHouse
 from service.worker.worker import Worker
 

@@ -14,7 +14,7 @@ from service.store.db import Database, DatabaseError, remade
 from service.store.hosts import weaknesses
 from service.store.readings import record_batch
 from service.store.registry import Registry
-from service.store.shops import ShopsOnServer
+from service.store.shops_on_server import ShopsOnServer
 
 pytestmark = pytest.mark.real
 

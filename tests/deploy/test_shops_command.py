@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 
 from service.cli import cli
 from service.store.db import Database, migrate, remade, sqlite_url
-from service.store.shops import ShopsOnServer, shops_of
+from service.store.hosting import shops_of
+from service.store.shops_on_server import ShopsOnServer
 
 Run = Callable[..., Result]
 

@@ -25,7 +25,7 @@ from sqlmodel import SQLModel
 
 from service.store.db import Database, DatabaseError
 from service.store.passes import entry_of
-from service.store.shops import ShopsOnServer
+from service.store.shops_on_server import ShopsOnServer
 from service.store.tables import Place
 
 TABLES = sorted(SQLModel.metadata.tables)

@@ -13,8 +13,10 @@ from equipment import SetClock
 from sqlmodel import select
 
 from service.store.db import Database, DatabaseError, remade
+from service.store.hosting import shops_of
 from service.store.readings import NewReading, record_batch
-from service.store.shops import FolderRegistry, Shops, shops_of
+from service.store.shops import Shops
+from service.store.shops_in_folders import FolderRegistry
 from service.store.tables import Instrument, Place
 
 AT = SetClock().now()

@@ -14,7 +14,7 @@ import pytest
 from databases import Hosting
 from equipment import eventually
 
-from service.store.shops import ShopsOnServer
+from service.store.shops_on_server import ShopsOnServer
 from service.store.wire import MOST_BYTES, Seal, Wire, announce, plain_address
 
 Heard = Queue[tuple[str, str, dict[str, Any]]]

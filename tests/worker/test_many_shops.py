@@ -32,7 +32,7 @@ from service.intake.mosquitto import CONF
 from service.settings import Settings
 from service.store.db import Database
 from service.store.sensor_keys import Wanted
-from service.store.shops import FolderRegistry
+from service.store.shops_in_folders import FolderRegistry
 from service.store.tables import Forecast, Reading
 from service.worker.doorway import Doorway
 from service.worker.making import make_worker
