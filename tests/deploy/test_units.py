@@ -17,6 +17,7 @@ from equipment import Mosquitto, command, eventually, free_port
 from running import Service
 
 from service.address import own_address
+from service.web.guard import HTTPS_FOR_S
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 UNITS = ("boothglass.service", "boothglass-backup.service", "boothglass-node.service")
@@ -143,6 +144,13 @@ def test_the_service_learns_who_really_asks(behind: tuple[Service, Nginx, httpx.
         headers = {"Host": "booth.example", **said}
         answer = httpx.get(away, headers=headers, verify=nginx.trust, timeout=20)
         assert answer.status_code == 401
+
+
+def test_browsers_are_told_once_to_keep_to_https(
+    behind: tuple[Service, Nginx, httpx.Client],
+) -> None:
+    told = behind[2].get("/sign-in").headers.get_list("strict-transport-security")
+    assert told == [f"max-age={HTTPS_FOR_S}"]
 
 
 def test_pages_of_another_host_are_not_served(

@@ -100,6 +100,15 @@ def test_pages_of_every_worker_hear_of_a_reading(make: Make, mosquitto: Mosquitt
     assert heard[1].count("work") == 1
 
 
+def test_each_says_how_it_is(make: Make) -> None:
+    for worker in (make(), make()):
+        room = worker.room("")
+        assert room is not None
+        said = room.web().state.shop.health()
+        assert {"broker", "database", "proxy", "workers"} <= set(said["checks"])
+        assert said["worker"] == worker.standing.number
+
+
 def test_another_leads_when_the_leader_goes_and_nothing_is_lost(
     make: Make, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
