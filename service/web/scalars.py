@@ -9,8 +9,8 @@ from pydantic import AwareDatetime, Field
 
 __all__ = ["InstantIn", "RowId"]
 
-RowId = Annotated[int, Field(ge=0, le=2**63 - 1)]
-"""The id of a row: as large as a database counts, and no larger."""
+RowId = Annotated[int, Field(ge=0, le=2**31 - 1)]
+"""The id of a row: as large as the columns of ids are in every database, and no larger."""
 
 InstantIn = Annotated[
     AwareDatetime,

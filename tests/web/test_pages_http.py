@@ -276,3 +276,12 @@ def test_the_course_is_drawn_and_told_without_script(busy: LiveShop) -> None:
     table = page(busy, "/air/booth/table?span=7d")
     assert "<td>45 %</td>" in table
     assert busy.http.get("/air/booth?span=9y", headers=HTML).status_code == 422
+
+
+def test_numbers_beyond_any_row_are_nobodys(shop: LiveShop) -> None:
+    shop.read(22.0, 45.0)
+    beyond = "9" * 20
+    for path in (f"/?did=coat:1:{beyond}", f"/?did=coat:{beyond}:1"):
+        assert "Recorded" not in page(shop, path)
+    for path in (f"/instruments/{beyond}", f"/flaws/{beyond}", f"/flaws?instrument={beyond}"):
+        assert shop.http.get(path, headers=HTML).status_code in {200, 404, 422}

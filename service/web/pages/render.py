@@ -41,6 +41,9 @@ __all__ = ["Renderer", "Studio", "renderer_of"]
 RECORDED = {"coat", "step", "hung", "moved", "cold", "verdict", "flaw"}
 """What a tap can record."""
 
+DIGITS = 9
+"""Of an id that databases can look for."""
+
 
 class _Blanks(dict[str, str]):
     """Form values or errors by field; a field without one is blank."""
@@ -198,7 +201,7 @@ class Renderer:
             return {"text": said, "undo": None}
         kind, _, rest = request.query_params.get("did", "").partition(":")
         row, _, piece = rest.partition(":")
-        if kind not in RECORDED or not (row + piece).isdecimal():
+        if kind not in RECORDED or not (row + piece).isdecimal() or len(piece) > DIGITS:
             return None
         try:
             card = self.shop.desk.card(int(piece))

@@ -53,7 +53,7 @@ def make_token(request: Request, shop: ShopDep, fields: FormDep) -> Response:
     """Make a token for a program; it is shown this once."""
     typed = fields.get("days", "")
     try:
-        if typed and not typed.isdecimal():
+        if typed and not (typed.isdecimal() and len(typed) < 10):
             raise BadInput("days", say("is no whole number"))
         name, scope = fields.get("name", ""), fields.get("scope", "")
         token, _ = token_made(request, shop, name, scope, int(typed) if typed else None)

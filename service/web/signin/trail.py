@@ -21,7 +21,7 @@ SHOWN = 50
 def show(
     request: Request,
     shop: ShopDep,
-    before: Annotated[int | None, Query(ge=1, le=10**12)] = None,
+    before: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
 ) -> Response:
     """Show the trail, the newest first, a page at a time."""
     rows = shop.doors.trail.page(before, SHOWN + 1)
