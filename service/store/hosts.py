@@ -60,8 +60,14 @@ WEAK = text(
     )
     UNION ALL
     SELECT 'it may empty or watch ' || relname FROM pg_class
-    WHERE relnamespace = current_schema()::regnamespace AND relkind = 'r'
+    WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p')
     AND has_table_privilege(CAST(:role AS name), oid, 'TRUNCATE, REFERENCES, TRIGGER')
+    UNION ALL
+    SELECT 'row-level security is off for ' || relname FROM pg_class
+    JOIN pg_attribute ON attrelid = pg_class.oid AND attname = 'shop_id'
+    WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p', 'v', 'm')
+    AND NOT relrowsecurity
+    AND has_table_privilege(CAST(:role AS name), pg_class.oid, 'SELECT, INSERT, UPDATE, DELETE')
     """
 )
 

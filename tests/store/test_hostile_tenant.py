@@ -32,6 +32,7 @@ TABLES = sorted(SQLModel.metadata.tables)
 HIDDEN = "hush of a"
 """Stands in the rows of shop a, and must never be met in shop b."""
 
+PLACES = "ALTER TABLE place"
 THEIRS = 5000
 """Number of an instrument that shop a has, and b has not."""
 
@@ -306,6 +307,26 @@ def test_a_role_that_could_get_around_hosts_nothing(
         hosting.registry.let_host("strong")
     with pytest.raises(DatabaseError, match=f"cannot host shops: .*{said}"):
         ShopsOnServer(hosting.host_url.replace("host@", "strong@"), hosting.secret, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("given", "back"),
+    [
+        (f"{PLACES} DISABLE ROW LEVEL SECURITY", f"{PLACES} ENABLE ROW LEVEL SECURITY"),
+        ("CREATE VIEW every_place AS SELECT * FROM place", "DROP VIEW every_place"),
+    ],
+)
+def test_nobody_hosts_where_a_rule_is_missing(
+    hosting: Hosting, tmp_path: Path, given: str, back: str
+) -> None:
+    with connected(hosting.owner_url) as owner:
+        owner.execute(given)
+        owner.commit()
+        with pytest.raises(DatabaseError, match=r"row-level security is off for \w*place"):
+            hosting.shops(tmp_path)
+        owner.execute(back)
+        owner.commit()
+    hosting.shops(tmp_path).dispose()
 
 
 def test_neither_does_the_owner_nor_somebody_unknown(hosting: Hosting, tmp_path: Path) -> None:

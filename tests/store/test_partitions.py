@@ -17,7 +17,7 @@ from service.store.partitions import AHEAD_YEARS, partition
 from service.store.readings import NewReading, record_batch
 from service.store.retention import thin
 from service.store.settling import settle_all
-from service.store.shops import ShopsOnServer
+from service.store.shops_on_server import ShopsOnServer
 from service.store.tables import Reading
 
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
