@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import shutil
 import subprocess
 import sys
 import threading
@@ -86,6 +87,7 @@ def test_a_package_that_is_known_to_be_vulnerable_is_told_with_its_mending() -> 
         assert audit.python_told({"numpy": "2.0.0"}, url) == audit.Told(1)
 
 
+@pytest.mark.skipif(shutil.which("npm") is None, reason="npm, which asks, is not here")
 def test_scripts_that_ship_are_asked_for_and_build_tools_are_not() -> None:
     asked: list[str] = []
 
