@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import threading
-import time
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -32,6 +31,7 @@ from service.store.kinds import Kind, Kinds
 from service.web.ready import Ready
 from service.web.sensor_door import SensorDoor
 from service.worker.listening import SharedListener
+from service.worker.pace import Due, Pace
 
 __all__ = ["Room", "Ties"]
 
@@ -81,7 +81,7 @@ class Room:
         self._making = threading.RLock()
         self._rooms: Rooms | None = None
         self._ready: Ready | None = None
-        self._look_at = self._post_at = self._further_at = 0.0
+        self._look, self._post, self._further = Due(), Due(), Due()
 
     # -- what it is made of ------------------------------------------------------------------
 
@@ -157,8 +157,9 @@ class Room:
             self._ready.changed(place)
 
     def wake(self) -> None:
-        """Look at it at the next turn."""
-        self._look_at = self._post_at = 0.0
+        """Look at it before long."""
+        self._look.wake()
+        self._post.wake()
 
     def refresh(self) -> None:
         """Take over what other workers have changed."""
@@ -215,30 +216,24 @@ class Room:
 
     # -- what has to be done by whoever leads for it -----------------------------------------
 
-    def look(self, every_s: float) -> None:
-        """Write and publish what is due, if something happened or the last look is long ago."""
-        if time.monotonic() < self._look_at:
+    def look(self, pace: Pace) -> None:
+        """Write and publish what is due, if it is time."""
+        if not self._look.now(pace):
             return
-        self._look_at = time.monotonic() + every_s
         try:
             self.rooms.look(self.publisher)
         except Exception:
-            self._look_at = 0.0
+            self._look.wake()
             raise
 
-    def send_post(self, every_s: float) -> None:
-        """Send what is due to people, if something happened or the last time is long ago."""
-        if time.monotonic() < self._post_at:
-            return
-        self._post_at = time.monotonic() + every_s
-        self.rooms.postman.work()
+    def send_post(self, pace: Pace) -> None:
+        """Send what is due to people, if it is time."""
+        if self._post.now(pace):
+            self.rooms.postman.work()
 
-    def look_further(self, every_s: float) -> bool:
+    def look_further(self, pace: Pace) -> bool:
         """Fit the outlooks that are due, now and then; at every turn while its pages are open."""
-        if time.monotonic() < self._further_at and not self.open:
-            return False
-        self._further_at = time.monotonic() + every_s
-        return self.rooms.look_further()
+        return (self._further.now(pace) or self.open) and self.rooms.look_further()
 
     def _carry(self, event: str, data: dict[str, Any]) -> None:
         self.wake()

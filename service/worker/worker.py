@@ -30,6 +30,7 @@ from service.store.wire import EVERYTHING, RECIPES, RECORDED, SETTINGS, SETTLED,
 from service.worker.broker_files import BrokerFiles
 from service.worker.houses import Houses
 from service.worker.lines import FIRST, Lines
+from service.worker.pace import AT_EVERY_TURN, OF_MANY, Pace
 from service.worker.room import Room, Ties
 from service.worker.watched import RoomWatch
 
@@ -40,9 +41,6 @@ STEP_S = 1.0
 
 SLICES_OF_MANY = 8
 """More than workers usually are, so that many shops are shared out evenly among them."""
-
-LOOK_EVERY_S = 30.0
-"""Many shops are looked at when something happened, and that often without."""
 
 WORDS_EVERY_S = 10.0
 """Real seconds for which the list of shops holds."""
@@ -367,17 +365,17 @@ class Worker:
         return None if room is None else room.foretold
 
     @property
-    def _every_s(self) -> float:
-        return LOOK_EVERY_S if self.houses.many else 0.0
+    def _pace(self) -> Pace:
+        return OF_MANY if self.houses.many else AT_EVERY_TURN
 
     def _look(self) -> None:
         if self.wire.problem is not None:  # nobody tells what the others have recorded
             for word in self.words():
                 self._settle_soon(word)
-        self._for_each(self.led(), lambda room: room.look(self._every_s))
+        self._for_each(self.led(), lambda room: room.look(self._pace))
 
     def _send_post(self) -> None:
-        self._for_each(self.led(), lambda room: room.send_post(self._every_s))
+        self._for_each(self.led(), lambda room: room.send_post(self._pace))
 
     def _look_further(self) -> None:
         led = self.led()
@@ -388,7 +386,7 @@ class Worker:
         opened = [room for room in list(self._rooms.values()) if room.open]
         wanted = list(dict.fromkeys([*opened, *led]))
         fitted: list[bool] = []
-        self._for_each(wanted, lambda room: fitted.append(room.look_further(self._every_s)))
+        self._for_each(wanted, lambda room: fitted.append(room.look_further(self._pace)))
         if any(fitted):
             give_back()
 
