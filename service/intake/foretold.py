@@ -95,6 +95,10 @@ class ForecastListener:
         """Connect in the background; an absent broker is retried for ever."""
         start_client(self._client, self._address)
 
+    def hear_again(self) -> None:
+        """Have the broker send what is retained once more: it may be for somebody here now."""
+        self._on_connect(self._client)
+
     def stop(self) -> None:
         """Disconnect."""
         stop_client(self._client)

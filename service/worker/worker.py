@@ -45,6 +45,9 @@ SLICES_OF_MANY = 8
 WORDS_EVERY_S = 10.0
 """Real seconds for which the list of shops holds."""
 
+NEW_WITHIN_S = 1.0
+"""Real seconds for which it holds that a shop is not there."""
+
 KINDS, KEYS, SHOPS_CHANGED = "kinds", "keys", "shops"
 
 log = logging.getLogger(__name__)
@@ -177,6 +180,13 @@ class Worker:
                 self._rooms[word] = made
             return self._rooms[word]
 
+    def _new_room(self, word: str) -> Room | None:
+        """Look once more for a shop that was not there: what is nobody's counts as done with."""
+        if time.monotonic() < self._words_until - WORDS_EVERY_S + NEW_WITHIN_S:
+            return None
+        self._words_until = 0.0
+        return self.room(word)
+
     def words(self) -> frozenset[str]:
         """Return the words of all shops, at most some seconds old."""
         if time.monotonic() >= self._words_until:
@@ -194,7 +204,7 @@ class Worker:
     def of(self, topic: str) -> tuple[Inbox, str] | None:
         """Return the letter-box that a message belongs in, and its topic there."""
         word = shop_of_topic(topic) if self.houses.many else ""
-        room = self.room(word)
+        room = self.room(word) or self._new_room(word)
         if room is None:
             return None
         inner = inner_topic(topic) if self.houses.many else topic
@@ -248,6 +258,7 @@ class Worker:
                     # Before its session is opened: what it brings is read by kinds of now.
                     self._begin_to_lead(which)
                     self._begun |= {which}
+                    self.foretold.hear_again()  # what came while nobody led is nobody's yet
                 self.lines.step()
                 self._look_after_kinds()
                 if FIRST in self.standing.led:

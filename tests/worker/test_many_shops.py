@@ -146,6 +146,21 @@ def test_two_workers_share_in_leading_and_each_shop_has_one(
         assert sum(worker.standing.leads(word) for worker in workers) == 1
 
 
+def test_a_shop_that_was_added_has_all_that_is_sent_to_it(
+    make: Make, mosquitto: Mosquitto, settings: Settings
+) -> None:
+    if settings.database_url is not None:
+        pytest.skip("it is the worker that is tested, not how shops are kept")
+    worker = make()
+    publish(mosquitto, 0, 3, ROOT.format("north"))
+    eventually(lambda: kept(worker, "north") == 3)
+    time.sleep(1.1)  # as long as it holds that a shop is not there
+    FolderRegistry(settings.data, SetClock()).add("east", "east")
+    publish(mosquitto, 0, 3, ROOT.format("east"))
+    eventually(lambda: worker.committer.counters.received == 6)
+    eventually(lambda: kept(worker, "east") == 3, what="none was taken for nobody's")
+
+
 def test_notices_and_forecasts_go_by_the_topics_of_their_shop(
     make: Make, mosquitto: Mosquitto
 ) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import threading
+import json
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -231,31 +231,56 @@ def test_what_waits_for_a_sensor_kind_is_read_by_the_next_leader(
     eventually(lambda: kept(second) == 11, 20, "it is kept by the one that leads now")
 
 
-def test_a_session_that_a_killed_broker_knows_again_is_emptied_and_ended_again(
+def test_a_session_that_a_killed_broker_knows_again_is_ended_again(
     make: Make, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(worker_lines, "HEIR_AFTER_S", 0.5)
     first, second = make(), make()
-    folder = second.settings.data
+    mark = second.settings.data / "mqtt-sessions" / "1"
     gone = first.lines._base + "-1"
     first.stop()
-    eventually(lambda: (folder / "mqtt-sessions-ended" / "1").exists(), 20, "it was ended")
-    # As a broker that was killed knows it from what it had written down before.
-    old = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=gone, protocol=mqtt.MQTTv5)
-    old.username_pw_set(USER, PASSWORD)
-    forever = Properties(PacketTypes.CONNECT)
-    forever.SessionExpiryInterval = 0xFFFFFFFF
-    stands = threading.Event()
-    old.on_connect = lambda *_: old.subscribe("$share/boothglass/boothglass/+/+", qos=1)
-    old.on_subscribe = lambda *_: stands.set()
-    old.connect("127.0.0.1", mosquitto.port, properties=forever)
-    old.loop_start()
-    assert stands.wait(10)
-    old.disconnect()
-    old.loop_stop()
+    eventually(lambda: not mark.exists(), 20, "it was ended")
+    assert not session_there(mosquitto, gone)
+    # Now the broker knows it, as one that was killed knows it from what it had written down.
+    assert session_there(mosquitto, gone)
     mosquitto.stop()
     mosquitto.start()
     eventually(lambda: second.lines.connected, 20, "the other is back")
-    publish(mosquitto, 0, 20)
-    eventually(lambda: kept(second) == 20, 20, "what that session collected is taken over")
-    eventually(lambda: (folder / "mqtt-sessions-ended" / "1").exists(), 20, "it is ended again")
+    eventually(mark.exists, 20, "it is looked at again")
+    eventually(lambda: not mark.exists(), 20, "it is ended again")
+    assert not session_there(mosquitto, gone)
+
+
+def session_there(broker: Mosquitto, client_id: str) -> bool:
+    """Whether the broker knows a session; from then on it does."""
+    visitor = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5)
+    visitor.username_pw_set(USER, PASSWORD)
+    forever = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+    forever.SessionExpiryInterval = 0xFFFFFFFF
+    told: list[bool] = []
+    visitor.on_connect = lambda _c, _d, flags, *_: told.append(flags.session_present)
+    visitor.connect("127.0.0.1", broker.port, clean_start=False, properties=forever)
+    visitor.loop_start()
+    eventually(lambda: told, what="the broker answers")
+    visitor.disconnect()
+    visitor.loop_stop()
+    return told[0]
+
+
+def test_what_was_foretold_while_nobody_led_is_heard_by_the_next_leader(
+    make: Make, mosquitto: Mosquitto
+) -> None:
+    first, second = make(), make()
+    first.foretold.stop()  # as if it was gone, and its locks not yet
+    now = datetime.now(UTC)
+    hours = [
+        {"at": (now + timedelta(hours=ahead)).isoformat(), "air_c": 4.0, "rh_pct": 80.0}
+        for ahead in (1, 2)
+    ]
+    told = json.dumps({"issued_at": now.isoformat(), "hours": hours})
+    mosquitto.publish("boothglass/$forecast", told, retain=True)
+    room = second.room("")
+    assert room is not None
+    first.stop()
+    eventually(lambda: second.standing.leads(""), what="the other leads")
+    eventually(lambda: room.foretold.kept == 2, what="it is kept")
