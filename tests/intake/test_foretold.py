@@ -43,14 +43,15 @@ def rows(database: Database, table: type) -> int:
 def is_heard(address: MqttAddress, database: Database, clock: SetClock) -> None:
     # Retained: what was published while the service was off is heard when it comes back.
     publish(address, forecast(clock))
-    listener = ForecastListener(address, TOPIC, lambda _: Foretold(database, clock))
+    shop = Foretold(database, clock)
+    listener = ForecastListener(address, TOPIC, lambda _: shop)
     listener.start()
     try:
         eventually(lambda: rows(database, Forecast) == 3, what="three hours are kept")
         publish(address, b'{"hours": 7}')
         eventually(lambda: rows(database, Reject) == 1, what="the reason is kept")
         publish(address, forecast(clock))
-        eventually(lambda: listener.kept == 3, what="the same issue again changes nothing")
+        eventually(lambda: shop.kept == 3, what="the same issue again changes nothing")
     finally:
         listener.stop()
     assert rows(database, Forecast) == 3
