@@ -43,6 +43,9 @@ USUAL_WINDOW = 20
 """What a broker sends ahead to a client that cannot name a number (MQTT 3.1.1): Mosquitto's."""
 
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 0.5, 30.0
+LONGEST_SHARED_S = 1.0
+"""The same where the subscription is shared: Mosquitto 2.0.11 forgets it when it starts anew, and
+hands to nobody what comes before it is asked for again."""
 KEEPALIVE_S = 30
 ANSWER_WAIT_S = 5.0
 """How long a broker may take to say whether we may come in."""
@@ -182,7 +185,8 @@ class Connection:
                 log.exception("intake connection starts anew")
             # Jitter keeps many shops from storming a broker that comes back.
             self._stopping.wait(delay_s * random.uniform(0.5, 1.0))  # noqa: S311
-            delay_s = min(2 * delay_s, LONGEST_BACK_OFF_S)
+            longest_s = LONGEST_SHARED_S if self._session.shared else LONGEST_BACK_OFF_S
+            delay_s = min(2 * delay_s, longest_s)
 
     def _one_connection(self) -> bool:
         """Connect, stay until the connection ends, and say whether the subscription stood."""
