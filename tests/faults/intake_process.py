@@ -11,7 +11,6 @@ import json
 import os
 import sys
 import time
-from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -55,15 +54,18 @@ def instant(body: dict[str, object]) -> object:
 def keep_books(intake: Intake, file: Path) -> None:
     """Write down what is acknowledged, before it is."""
     book = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    acknowledge = intake._committer._acknowledge
+    offer = intake._connection._offer
 
-    def noted(batch: Sequence[Arrival]) -> None:
-        # The kill may cut a line short: a whole one ends in a full stop, the next begins anew.
-        lines = [f"\n{a.topic} {instant(json.loads(a.payload))} ." for a in batch]
-        os.write(book, "".join(lines).encode())
-        acknowledge(batch)
+    def noted(arrival: Arrival, wait_s: float) -> bool:
+        def acknowledge() -> None:
+            # The kill may cut a line short: a whole one ends in a full stop, the next begins anew.
+            line = f"\n{arrival.topic} {instant(json.loads(arrival.payload))} ."
+            os.write(book, line.encode())
+            arrival.acknowledge()
 
-    intake._committer._acknowledge = noted
+        return offer(arrival._replace(acknowledge=acknowledge), wait_s)
+
+    intake._connection._offer = noted
 
 
 def main() -> None:

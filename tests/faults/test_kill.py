@@ -87,8 +87,8 @@ MOMENTS = {
         Session.commit = commit
     """,
     "committed, not acknowledged": """
-        from service.intake.committer import Committer
-        Committer._acknowledge = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        from service.intake.connection import Connection
+        Connection._acknowledge = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
     """,
 }
 
