@@ -51,7 +51,7 @@ def test_taps_under_way_are_answered_and_messages_marked(
 
         def keep_tapping(who: int) -> None:
             # Nobody listens any more; who was not let in yet is cut off. Counted below.
-                with contextlib.suppress(httpx.TransportError):
+            with contextlib.suppress(httpx.TransportError):
                 for n in count():
                     body = {"id": f"p{who}-{n}", "name": "A place", "kind": "rack"}
                     answer = httpx.post(f"{service.base}/api/v1/places", json=body, timeout=20)
