@@ -10,8 +10,10 @@ import contextlib
 import hashlib
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -30,6 +32,7 @@ from service.store.shops_on_server import ShopsOnServer
 
 __all__ = [
     "ON_POSTGRESQL",
+    "DurableServer",
     "Hosting",
     "address",
     "as_superuser",
@@ -287,18 +290,25 @@ DURABLE = os.environ.get("BOOTHGLASS_TEST_DURABLE") == "1"
 class _Server:
     """A PostgreSQL that only this process uses, on a socket of its own; quick, if not durable."""
 
+    durable = DURABLE
+
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="boothglass-pg-"))
         # PostgreSQL refuses to run as root; its package brings a user.
         self._as = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
         self.owns(self.folder)
         self._run("initdb", "--no-sync", "-A", "trust", "-U", "tests", "-E", "UTF8")
+        self.start()
+        self._engine = create_engine(
+            self.address("postgres"), isolation_level="AUTOCOMMIT", poolclass=pool.NullPool
+        )
+
+    def start(self) -> None:
         options = (
-            f"-c listen_addresses= -c unix_socket_directories={self.folder} -c max_connections=300"
-            + ("" if DURABLE else QUICK)
+            f"-c listen_addresses= -c unix_socket_directories={self.folder}"
+            f" -c max_connections=300{'' if self.durable else QUICK}"
         )
         self._run("pg_ctl", "-w", "-l", str(self.folder / "log"), "-o", options, "start")
-        self._engine = create_engine(self.address("postgres"), isolation_level="AUTOCOMMIT")
 
     def address(self, name: str, role: str = "tests") -> str:
         return f"postgresql+psycopg://{role}@/{name}?host={self.folder}"
@@ -331,6 +341,37 @@ class _Server:
             check=True,
             stdout=subprocess.DEVNULL,
         )
+
+
+class DurableServer(_Server):
+    """One that keeps what it has committed, whatever ends it; and that may be ended."""
+
+    durable = True
+
+    def fresh(self, name: str) -> str:
+        """Make an empty database; return its address."""
+        self.do(f"CREATE DATABASE {name}")
+        return self.address(name)
+
+    def kill(self) -> None:
+        """End it as a power cut would; whoever is connected is cut off."""
+        os.kill(self._pid(), signal.SIGKILL)
+
+    def start_again(self, within_s: float = 60.0) -> None:
+        """Start it as soon as what was killed has let go of its memory."""
+        until = time.monotonic() + within_s
+        while True:
+            try:
+                self.start()
+            except subprocess.CalledProcessError:
+                if time.monotonic() > until:
+                    raise
+                time.sleep(0.2)
+            else:
+                return
+
+    def _pid(self) -> int:
+        return int((self.folder / "data" / "postmaster.pid").read_text().split()[0])
 
 
 def _postgres(command: str) -> str:

@@ -60,43 +60,44 @@ class Outcome:
         return self.lost == 0 and self.twice == 0 and self.equal
 
 
-class Sensors:
-    """Three sensors that keep what the broker has not taken, late, shuffled, and some of it twice.
+def lasting_client(broker: Mosquitto, client_id: str) -> mqtt.Client:
+    """Make a client whose session outlives its connections; it connects when it is started."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False)
+    client.username_pw_set(USER, PASSWORD)
+    client.reconnect_delay_set(1, 1)
+    client.connect_async("127.0.0.1", broker.port)
+    return client
 
-    ``near`` lets the readings be of the last minutes; otherwise they are of days ago.
-    """
 
-    def __init__(self, broker: Mosquitto, seed: int, *, near: bool = False) -> None:
+class Publisher:
+    """Publishes readings, keeps what the broker has not taken, and notes what it took and when."""
+
+    def __init__(self, broker: Mosquitto, client_id: str) -> None:
         self.sent: set[Key] = set()
-        self.taken: set[Key] = set()
-        self._every_s = 1.0 if near else float(EVERY_S)
-        back = timedelta(minutes=10) if near else timedelta(days=60)  # twenty minutes' worth
-        self._start = (datetime.now(UTC) - back).replace(microsecond=0)
-        self._rnd = random.Random(seed)
-        self._numbers = self._in_disorder()
+        self.taken_at: dict[Key, float] = {}
+        """When it was seen (monotonic) that the broker had taken a reading."""
         self._under_way: list[tuple[mqtt.MQTTMessageInfo, Key]] = []
         self._ended = threading.Event()
         self._thread: threading.Thread | None = None
-        self._client = client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"sensors-{seed}", clean_session=False
-        )
-        client.username_pw_set(USER, PASSWORD)
-        client.reconnect_delay_set(1, 1)
-        client.connect_async("127.0.0.1", broker.port)
-        client.loop_start()
+        self._client = lasting_client(broker, client_id)
+        self._client.loop_start()
+
+    @property
+    def taken(self) -> set[Key]:
+        return set(self.taken_at)
+
+    def publish(self, topic: str, at: datetime, air: dict[str, float]) -> None:
+        """Send one reading, at once or as soon as there is a broker."""
+        key = (topic, round(at.timestamp() * 1000))
+        self.sent.add(key)
+        body = {"at": at.isoformat(), **air}
+        info = self._client.publish(topic, json.dumps(body).encode(), qos=1)
+        info.rc = mqtt.MQTT_ERR_SUCCESS  # without a connection paho keeps it and sends it later
+        self._under_way.append((info, key))
 
     def send(self, count: int) -> None:
-        """Send so many, at once or as soon as there is a broker."""
-        for _ in range(count):
-            number = next(self._numbers)
-            topic = TOPICS[number % len(TOPICS)]
-            at = self._start + timedelta(seconds=self._every_s * (number // len(TOPICS)))
-            key = (topic, round(at.timestamp() * 1000))
-            body = {"at": at.isoformat(), **air(number)}
-            self.sent.add(key)
-            info = self._client.publish(topic, json.dumps(body).encode(), qos=1)
-            info.rc = mqtt.MQTT_ERR_SUCCESS  # without a connection paho keeps it and sends it later
-            self._under_way.append((info, key))
+        """Send so many."""
+        raise NotImplementedError
 
     @contextlib.contextmanager
     def sending(self, a_second: float) -> Iterator[None]:
@@ -119,8 +120,44 @@ class Sensors:
         self._client.loop_stop()
 
     def _keep_sending(self, a_second: float) -> None:
+        owed = 0.0
         while not self._ended.wait(0.05):
-            self.send(round(0.05 * a_second))
+            owed += 0.05 * a_second
+            self.send(int(owed))
+            owed -= int(owed)
+            self._all_taken()
+
+    def _all_taken(self) -> bool:
+        left: list[tuple[mqtt.MQTTMessageInfo, Key]] = []
+        for info, key in self._under_way:
+            if info.is_published():
+                self.taken_at.setdefault(key, time.monotonic())
+            else:
+                left.append((info, key))
+        self._under_way = left
+        return not left
+
+
+class Sensors(Publisher):
+    """Three sensors that keep what the broker has not taken, late, shuffled, and some of it twice.
+
+    ``near`` lets the readings be of the last minutes; otherwise they are of days ago.
+    """
+
+    def __init__(self, broker: Mosquitto, seed: int, *, near: bool = False) -> None:
+        super().__init__(broker, f"sensors-{seed}")
+        self._every_s = 1.0 if near else float(EVERY_S)
+        back = timedelta(minutes=10) if near else timedelta(days=60)  # twenty minutes' worth
+        self._start = (datetime.now(UTC) - back).replace(microsecond=0)
+        self._rnd = random.Random(seed)
+        self._numbers = self._in_disorder()
+
+    def send(self, count: int) -> None:
+        """Send so many, at once or as soon as there is a broker."""
+        for _ in range(count):
+            number = next(self._numbers)
+            at = self._start + timedelta(seconds=self._every_s * (number // len(TOPICS)))
+            self.publish(TOPICS[number % len(TOPICS)], at, air(number))
 
     def _in_disorder(self) -> Iterator[int]:
         for first in range(0, 1_000_000_000, BLOCK):
@@ -129,11 +166,6 @@ class Sensors:
             self._rnd.shuffle(block)
             yield from block
             yield from again
-
-    def _all_taken(self) -> bool:
-        self.taken |= {key for info, key in self._under_way if info.is_published()}
-        self._under_way = [pair for pair in self._under_way if not pair[0].is_published()]
-        return not self._under_way
 
 
 def air(number: int) -> dict[str, float]:
