@@ -26,7 +26,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from sensors.payloads import MAX_PAYLOAD_BYTES, is_own
+from sensors.payloads import MAX_PAYLOAD_BYTES, TOPIC_ROOT, is_own
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.filters import Filters
@@ -75,6 +75,8 @@ class Connection:
         Ask for MQTT 5 first; else for 3.1.1.
     usual_window : int
         Unacknowledged messages that the broker sends ahead where MQTT 3.1.1 is spoken.
+    spare : callable
+        Whether readings that come to a session that guards come to somebody else as well.
     """
 
     def __init__(
@@ -87,7 +89,11 @@ class Connection:
         *,
         mqtt5: bool = True,
         usual_window: int = USUAL_WINDOW,
+        spare: Callable[[], bool] = lambda: False,
     ) -> None:
+        self._spare = spare
+        self.connected_since: float | None = None
+        """By a clock that never jumps; None: the subscription does not stand."""
         self._usual_window = usual_window
         self.filters = Filters(filters_file)
         self.reconnects = 0
@@ -203,6 +209,7 @@ class Connection:
         finally:
             stood = self._subscribed.is_set()
             self._subscribed.clear()
+            self.connected_since = None
             self._line = None
             self.filters.disconnected()
             line.hang_up()
@@ -307,6 +314,7 @@ class Connection:
             self._ended.set()
             return
         self.problem = None
+        self.connected_since = time.monotonic()
         self._subscribed.set()
         if not self._live:
             self.doubt()
@@ -329,9 +337,14 @@ class Connection:
         if line is None:
             return
         topic, payload, mid, qos, retained = message
-        if is_own(self._session.inner(topic)):
+        inner = self._session.inner(topic)
+        if is_own(inner):
             if topic == self._session.marker and payload == self._marker:
                 self._live = True
+            line.acknowledge(mid, qos)
+            return
+        guarded = self._session.guards and inner.startswith(f"{TOPIC_ROOT}/")
+        if guarded and self._live and not retained and self._spare():
             line.acknowledge(mid, qos)
             return
         arrival = Arrival(

@@ -145,7 +145,9 @@ class Line:
         wire = self.client.socket()
         if wire is not None:
             with contextlib.suppress(OSError, ValueError):
-                select.select([], [wire], [], LAST_WORD_S)
+                poller = select.poll()
+                poller.register(wire, select.POLLOUT)
+                poller.poll(1000.0 * LAST_WORD_S)
             self.client.loop_write()
         self._bell.close()
         self._cord.close()
@@ -154,8 +156,12 @@ class Line:
         # What TLS has already decrypted is not seen by select.
         if getattr(wire, "pending", int)():
             return [wire, self._bell]
-        writes = [wire] if self.client.want_write() else []
-        return select.select([wire, self._bell], writes, [], wait_s)[0]
+        # Not select(2): where hundreds of databases are open, sockets have numbers beyond its end.
+        poller = select.poll()
+        poller.register(wire, select.POLLIN | (select.POLLOUT if self.client.want_write() else 0))
+        poller.register(self._bell, select.POLLIN)
+        told = {number for number, what in poller.poll(1000.0 * wait_s) if what != select.POLLOUT}
+        return [one for one in (wire, self._bell) if one.fileno() in told]
 
     def _read(self) -> None:
         """Read as long as message follows message."""

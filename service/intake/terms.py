@@ -37,6 +37,8 @@ class Terms:
     topics: tuple[str, ...]
     gone: tuple[str, ...] = ()
     shared: bool = False
+    guards: bool = False
+    """Whether readings come to it only in case they come to nobody else."""
     inner: Callable[[str], str] = _as_it_is
 
     @property
@@ -56,11 +58,17 @@ class Terms:
         return cls(named, (_share(many=many), _marker(named)), shared=True, inner=inner_topic)
 
     @classmethod
-    def of_slice(cls, base: str, which: int) -> Terms:
-        """Of who leads for a slice; the first slice has the session of the one process."""
-        named = base if which == 0 else f"{base}-s{which}"
-        gone = (TOPIC_FILTER,) if which == 0 else ()
-        return cls(named, (_marker(named),), gone, shared=True, inner=inner_topic)
+    def of_slice(cls, base: str, which: int, *, many: bool) -> Terms:
+        """Of who leads for a slice; the first slice has the session of the one process.
+
+        That one stays subscribed to all readings, in case the broker deals them out to nobody.
+        """
+        if which > 0:
+            named = f"{base}-s{which}"
+            return cls(named, (_marker(named),), shared=True, inner=inner_topic)
+        topics = (_plain(many=many), _marker(base))
+        gone = (_plain(many=not many),)
+        return cls(base, topics, gone, shared=True, guards=True, inner=inner_topic)
 
     @classmethod
     def of_gone(cls, base: str, number: int) -> Terms:
@@ -74,9 +82,12 @@ def _marker(named: str) -> str:
     return f"{TOPIC_ROOT}/$intake/{named}"
 
 
+def _plain(*, many: bool) -> str:
+    return f"{SHOPS}/+/{TOPIC_FILTER}" if many else TOPIC_FILTER
+
+
 def _share(*, many: bool) -> str:
-    topics = f"{SHOPS}/+/{TOPIC_FILTER}" if many else TOPIC_FILTER
-    return f"$share/{GROUP}/{topics}"
+    return f"$share/{GROUP}/{_plain(many=many)}"
 
 
 def shop_of_topic(topic: str) -> str:

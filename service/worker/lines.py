@@ -25,6 +25,9 @@ __all__ = ["FIRST", "HEIR_AFTER_S", "Lines"]
 HEIR_AFTER_S = 20.0
 """Real seconds in which a worker that ended may come back for its session."""
 
+SURE_AFTER_S = 5.0
+"""What was under way to the session that guards, when sharing began again, has come by then."""
+
 FIRST = 0
 """The slice whose leader looks after what is there once: sessions left behind, broker's files."""
 
@@ -70,7 +73,8 @@ class Lines:
             self.let_go(which)
         for which in sorted(led - self._slices.keys()):
             self._slices[which] = self._open(
-                Terms.of_slice(self._base, which), f"-s{which}" if which else ""
+                Terms.of_slice(self._base, which, many=self._many),
+                f"-s{which}" if which else "",
             )
         if FIRST in led:
             first = self._slices[FIRST]
@@ -132,6 +136,16 @@ class Lines:
 
     # -- inside ----------------------------------------------------------------------------
 
+    def _dealt_out(self) -> bool:
+        """Whether the broker has been dealing readings out to this worker for a while now.
+
+        While it does, it does so to all that share. Mosquitto forgets who shares when it starts
+        anew, and until somebody subscribes again readings come to the session that guards alone.
+        """
+        own = self._own
+        since = None if own is None else own.connected_since
+        return since is not None and time.monotonic() - since >= SURE_AFTER_S
+
     def _look_after_own(self) -> None:
         number = self._standing.number
         if number is not None:
@@ -176,6 +190,7 @@ class Lines:
             self._folder / f"mqtt-filters{suffix}.json",
             self._clock,
             self._offer,
+            spare=self._dealt_out,
         )
         connection.start()
         return connection

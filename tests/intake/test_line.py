@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import resource
 import subprocess
 import threading
 
@@ -109,3 +111,18 @@ def test_a_broker_that_goes_ends_the_line(mosquitto, listener):
     mosquitto.stop()
     assert listener.ended.wait(20)
     mosquitto.start()
+
+
+def test_a_socket_may_have_a_number_beyond_what_select_can_wait_on(mosquitto):
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(3000, hard), hard))
+    opened = [os.open(os.devnull, os.O_RDONLY) for _ in range(1100)]
+    try:
+        listener = Listener(mosquitto, mqtt.MQTTv5)
+        mosquitto.publish(TOPIC, "one", "two")
+        eventually(lambda: len(listener.heard) == 2, 20)
+        listener.stop()
+    finally:
+        for number in opened:
+            os.close(number)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))

@@ -107,7 +107,7 @@ def test_each_shop_has_its_own_air_at_its_own_address(make: Make, mosquitto: Mos
     publish(mosquitto, 0, 2, "boothglass/booth/wall")
     eventually(lambda: kept(worker, "north") == 3)
     eventually(lambda: kept(worker, "south") == 5)
-    eventually(lambda: worker.committer.counters.unknown == 2, what="nobody's are let go")
+    eventually(lambda: worker.committer.counters.unknown >= 2, what="nobody's are let go")
     assert kept(worker, "west") == 0
     for word, known in (("north", ["booth"]), ("south", ["booth"]), ("west", [])):
         answer = ask(worker, f"{word}.shops.test", "/api/v1/places")
@@ -137,6 +137,7 @@ def test_two_workers_share_in_leading_and_each_shop_has_one(
         lambda: [len(worker.standing.led) for worker in workers] == [4, 4],
         what="the slices are shared out evenly",
     )
+    eventually(lambda: all(one.lines._dealt_out() for one in workers), what="none is guarded")
     publish(mosquitto, 0, 20, ROOT.format("west"))
     eventually(lambda: kept(workers[0], "west") == 20)
     shares = [worker.committer.counters.recorded for worker in workers]
@@ -157,7 +158,7 @@ def test_a_shop_that_was_added_has_all_that_is_sent_to_it(
     time.sleep(1.1)  # as long as it holds that a shop is not there
     FolderRegistry(settings.data, SetClock()).add("east", "east")
     publish(mosquitto, 0, 3, ROOT.format("east"))
-    eventually(lambda: worker.committer.counters.received == 6)
+    eventually(lambda: worker.committer.counters.received >= 6)
     eventually(lambda: kept(worker, "east") == 3, what="none was taken for nobody's")
 
 

@@ -68,6 +68,7 @@ def test_each_takes_its_share_and_one_settles_it(make: Make, mosquitto: Mosquitt
     workers = [make(), make()]
     assert [worker.standing.number for worker in workers] == [1, 2]
     assert [worker.standing.leads("") for worker in workers] == [True, False]
+    eventually(lambda: workers[0].lines._dealt_out(), what="the guard takes none any more")
     publish(mosquitto, 0, 40)
     eventually(lambda: kept(workers[0]) == 40, what="all are kept")
     shares = [worker.committer.counters.recorded for worker in workers]
@@ -284,3 +285,20 @@ def test_what_was_foretold_while_nobody_led_is_heard_by_the_next_leader(
     first.stop()
     eventually(lambda: second.standing.leads(""), what="the other leads")
     eventually(lambda: room.foretold.kept == 2, what="it is kept")
+
+
+def test_what_comes_before_anybody_shares_again_is_kept(make: Make, mosquitto: Mosquitto) -> None:
+    """Mosquitto forgets over a restart who shares a subscription."""
+    workers = [make(), make()]
+    publish(mosquitto, 0, 10)
+    eventually(lambda: kept(workers[0]) == 10)
+    eventually(lambda: workers[0].lines._dealt_out(), what="the guard takes none any more")
+    before = [worker.committer.counters.duplicates for worker in workers]
+    publish(mosquitto, 10, 10)
+    eventually(lambda: kept(workers[0]) == 20)
+    assert [worker.committer.counters.duplicates for worker in workers] == before
+    mosquitto.stop()
+    mosquitto.start()
+    publish(mosquitto, 20, 30)  # at once, before a worker is back
+    eventually(lambda: kept(workers[0]) == 50, 20, what="none is lost")
+    eventually(lambda: not unsettled(workers[0]))
