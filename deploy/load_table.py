@@ -320,6 +320,7 @@ def steady_table(kept: dict[str, Any]) -> list[str]:
         "set-up", "shops", "readings/s", "changed check: median", "95 %", "not answered",
         "service CPU", "database CPU", "broker CPU", "service memory", "database memory",
         "CPU a reading", "memory a shop", "at rest after start",
+        "load of the machine",
     )  # fmt: skip
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     for setup, shops, found in rows(kept):
@@ -335,7 +336,7 @@ def steady_table(kept: dict[str, Any]) -> list[str]:
             *(f"{100 * cpu.get(who, 0.0) / took:.0f} %" for who in PARTS),
             *(f"{memory.get(who, 0) / 1e6:.0f} MB" for who in ("service", "database")),
             f"{1000 * total / sent:.0f} ms", f"{memory['service'] / shops / 1e6:.1f} MB",
-            f"{found['ready_after_s']:.0f} s",
+            f"{found['ready_after_s']:.0f} s", f"{found['machine_load']:.1f}",
         )  # fmt: skip
         lines.append("| " + " | ".join(map(str, cells)) + " |")
     return lines
