@@ -75,7 +75,7 @@ class Crew(Service):
 def children(parent: int) -> list[int]:
     """Process ids of the workers that a process has started, the oldest first."""
     listed = subprocess.run(
-        ["ps", "-o", "pid=,args=", "--ppid", str(parent)],
+        ["ps", "-ww", "-o", "pid=,args=", "--ppid", str(parent)],
         capture_output=True,
         text=True,
         check=False,
