@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
+import databases
 import paho.mqtt.client as mqtt
 import pytest
 from equipment import PASSWORD, USER, Mosquitto, eventually
@@ -18,10 +21,12 @@ from sqlmodel import func, select
 from sensors.proposal import ListenError
 from service.app import Shop
 from service.settings import Settings
+from service.store.db import Database
 from service.store.kinds import Kind, Kinds
 from service.store.settling import unsettled_hours
 from service.store.tables import Reading
 from service.worker import lines as worker_lines
+from service.worker.making import make_worker
 from service.worker.worker import Worker
 
 pytestmark = pytest.mark.real
@@ -38,6 +43,44 @@ HALL = {
     "time": {"pointer": "/at", "form": "epoch_s"},
 }
 BEGAN = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
+
+
+@pytest.fixture
+def settings(tmp_path: Path, mosquitto: Mosquitto) -> Settings:
+    data = tmp_path / "shared"
+    data.mkdir()
+    name = "work" + hashlib.sha256(str(tmp_path).encode()).hexdigest()[:16]
+    made = Settings(
+        data=data,
+        database_url=databases.on_server(name),
+        mqtt_url=mosquitto.url,
+        sign_in="off",
+        zone="UTC",
+        tick_s=0.2,
+    )
+    db = Database(str(made.database_url))
+    db.upgrade()
+    db.dispose()
+    return made
+
+
+@pytest.fixture
+def make(settings: Settings) -> Iterator[Make]:
+    """Return what starts a worker beside those that run."""
+    running: list[Worker] = []
+
+    def start() -> Worker:
+        worker = make_worker(settings)
+        worker.start()
+        running.append(worker)
+        eventually(lambda: worker.lines.connected, what="its session stands")
+        eventually(lambda: worker.wire.problem is None, what="it hears the others")
+        return worker
+
+    yield start
+    for worker in running:
+        if worker.running:
+            worker.stop()
 
 
 def publish(broker: Mosquitto, first: int, count: int, topic: str = TOPIC) -> None:
