@@ -155,9 +155,11 @@ def on_disk(folder: Path, disk: Path) -> Iterator[None]:
     server.owns(disk)
     server.do(f"CREATE TABLESPACE {name} LOCATION '{disk}'")
     server.do(f"CREATE DATABASE {name} TEMPLATE {_postgres_with_tables()} TABLESPACE {name}")
+    _MADE.add(name)
     try:
         yield
     finally:
+        _MADE.discard(name)
         server.do(f"DROP DATABASE {name} WITH (FORCE)")
         server.do(f"DROP TABLESPACE {name}")
 
