@@ -154,7 +154,7 @@ def test_a_photo_is_added_and_seen(coated: Any, phone: Any) -> None:
     shown = page.locator(".photos img")
     expect(shown).to_have_count(1)
     shown.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('.photos img').naturalWidth === 320")
+    expect(page.locator(".photos img").first).to_have_js_property("naturalWidth", 320)
 
 
 def test_the_strip_and_the_table_tell_every_coat(coated: Any, phone: Any) -> None:
