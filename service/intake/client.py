@@ -14,21 +14,17 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from sensors.mapping import Decoder
 from service.clock import Clock
-from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
 from service.intake.connection import USUAL_WINDOW, Connection
 from service.intake.heirlooms import Heirlooms
 from service.intake.inbox import Inbox, OneInbox
-from service.intake.rates import Rates
-from service.intake.readers import Readers
+from service.intake.kinds_read import KindsRead
 from service.intake.sorter import Sorter
 from service.intake.terms import Terms, client_id
 from service.settings import MqttAddress
-from service.shop.said import say
 from service.store.db import Database
-from service.store.kinds import Kind, Kinds
+from service.store.kinds import Kinds
 from service.store.readings import Recorded
 
 __all__ = ["Intake"]
@@ -69,12 +65,8 @@ class Intake:
         mqtt5: bool = True,
         usual_window: int = USUAL_WINDOW,
     ) -> None:
-        self._kinds = Kinds(db, clock)
-        self._known_kinds: list[Kind] | None = None
-        self._kinds_problem: str | None = None
-        self._readers = Readers()
-        self._rates = Rates()
-        self._sorter = Sorter(self._readers, lambda: self._connection.window)
+        self._kinds = KindsRead(Kinds(db, clock))
+        self._sorter = Sorter(self._kinds.readers, lambda: self._connection.window)
         self._committer = Committer(
             OneInbox(Inbox(db, self._sorter, on_recorded)),
             clock,
@@ -82,13 +74,13 @@ class Intake:
             on_lost=self._after_a_loss,
         )
         base = client_id(data_folder)
-        self._heirlooms = Heirlooms(address, data_folder, base, clock, self._offer)
+        self._heirlooms = Heirlooms(address, data_folder, base, clock, self._committer.offer)
         self._connection = Connection(
             address,
             Terms.alone(base),
             data_folder / "mqtt-filters.json",
             clock,
-            self._offer,
+            self._committer.offer,
             mqtt5=mqtt5,
             usual_window=usual_window,
         )
@@ -118,25 +110,9 @@ class Intake:
     def refresh(self) -> None:
         """Take note of sensor kinds that were adopted or retired; an error waits for the next."""
         with self._refreshing:
-            try:
-                kinds = self._kinds.in_use()
-            except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
-                self._kinds_problem = f"{type(error).__name__}: {error}"
-                log.warning("sensor kinds cannot be read: %s", error)
-                return
-            self._kinds_problem = None
-            if kinds == self._known_kinds:
-                return
-            decoders = [Decoder(kind.mapping) for kind in kinds if kind.mapping is not None]
-            self._readers.use(decoders)
-            self._connection.filters.want(
-                {
-                    name: decoder.mapping.time is not None
-                    for decoder in decoders
-                    for name in decoder.pattern.filters()
-                }
-            )
-            self._known_kinds = kinds
+            self._kinds.refresh()
+            if self._kinds.filters is not None:
+                self._connection.filters.want(self._kinds.filters)
 
     def wait_connected(self, timeout_s: float) -> bool:
         """Wait until the subscription stands."""
@@ -149,42 +125,20 @@ class Intake:
 
     def floods(self) -> list[str]:
         """Topics on which far more comes than a sensor sends, for minutes now."""
-        return self._rates.floods()
+        return self._committer.rates.floods()
 
     def health(self) -> dict[str, Any]:
         """Counters since the start, and under ``problems`` why readings may not be arriving."""
-        connection, committer = self._connection, self._committer
-        problems = []
-        if not connection.connected:
-            problems.append(say("no connection to the broker: {why}", why=connection.problem))
-        if committer.problem is not None:
-            problems.append(say("readings cannot be kept: {why}", why=committer.problem))
-        if self._kinds_problem is not None:
-            problems.append(say("sensor kinds cannot be read: {why}", why=self._kinds_problem))
-        problems += [
-            say("sensor kind {kind}: {why}", kind=k.name, why=k.trouble)
-            for k in self._known_kinds or []
-            if k.trouble
-        ]
-        problems += connection.filters.problems()
-        return {
-            "connected": connection.connected,
-            "waiting": committer.waiting,
-            "waiting_for_other_half": self._sorter.waiting,
-            "last_commit_at": committer.last_commit_at,
-            **vars(committer.counters),
-            "dropped": connection.dropped,
-            "reconnects": connection.reconnects,
-            "worker_restarts": committer.restarts + connection.restarts,
-            "last_error": committer.last_error,
-            "problems": problems,
-        }
-
-    def _offer(self, arrival: Arrival, wait_s: float) -> bool:
-        taken = self._committer.offer(arrival, wait_s)
-        if taken:
-            self._rates.count(arrival.topic)
-        return taken
+        connection = self._connection
+        return self._committer.health(
+            connected=connection.connected,
+            cut_off=[] if connection.connected else [connection.problem],
+            halves=self._sorter.waiting,
+            dropped=connection.dropped,
+            reconnects=connection.reconnects,
+            restarts=connection.restarts,
+            others=[*self._kinds.problems(), *connection.filters.problems()],
+        )
 
     def _watch_kinds(self) -> None:
         while not self._stopping.wait(KINDS_EVERY_S):

@@ -6,17 +6,20 @@ import logging
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sensors.payloads import PayloadError
 from service.clock import Clock
 from service.intake.arrivals import Arrival
 from service.intake.check import refusals
 from service.intake.inbox import Inbox, Inboxes
+from service.intake.rates import Rates
 from service.intake.sorter import Sorted
 from service.intake.waiting import Waiting
+from service.shop.said import say
 from service.store import readings, rejects
 from service.store.db import blames_data
 from service.store.readings import Recorded
@@ -78,7 +81,7 @@ class Committer:
         on_recovered: Callable[[], None],
         on_lost: Callable[[], None] = lambda: None,
     ) -> None:
-        self.counters = Counters()
+        self.counters, self.rates = Counters(), Rates()
         self.restarts = 0
         self.flooded = False
         """Whether so much comes that whatever can wait should."""
@@ -111,12 +114,51 @@ class Committer:
             if time.monotonic() >= until or self._stopping.is_set():
                 return False
         self.counters.received += 1
+        self.rates.count(arrival.topic)
         return True
 
     @property
     def waiting(self) -> int:
         """Messages not yet committed."""
         return len(self._arrivals)
+
+    def health(
+        self,
+        *,
+        connected: bool,
+        cut_off: Iterable[str | None],
+        halves: int,
+        dropped: int,
+        reconnects: int,
+        restarts: int,
+        others: Iterable[str],
+    ) -> dict[str, Any]:
+        """Counters since the start, and under ``problems`` why readings may not be arriving.
+
+        Parameters
+        ----------
+        connected, dropped, reconnects, restarts
+            How the connections are that messages come by.
+        cut_off, others : iterable of str
+            Why there is none of them, and whatever else is wrong.
+        halves : int
+            Messages that wait for their other half.
+        """
+        problems = [say("no connection to the broker: {why}", why=why) for why in cut_off]
+        if self.problem is not None:
+            problems.append(say("readings cannot be kept: {why}", why=self.problem))
+        return {
+            "connected": connected,
+            "waiting": self.waiting,
+            "waiting_for_other_half": halves,
+            "last_commit_at": self.last_commit_at,
+            **vars(self.counters),
+            "dropped": dropped,
+            "reconnects": reconnects,
+            "worker_restarts": self.restarts + restarts,
+            "last_error": self.last_error,
+            "problems": [*problems, *others],
+        }
 
     # -- the committing thread -------------------------------------------------------------
 

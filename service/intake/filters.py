@@ -48,8 +48,14 @@ class Filters:
     def want(self, filters: Mapping[str, bool]) -> None:
         """Ask for these and no others; each says whether its readings name their instant."""
         with self._lock:
+            if filters == self._wanted:  # asked for, or refused; a new connection asks again
+                return
             self._wanted = dict(filters)
-            self._in_step()
+            try:
+                self._in_step()
+            except BaseException:
+                self._wanted = None  # whoever wants the same once more is not taken as served
+                raise
 
     def connected(
         self, client: mqtt.Client, protocol: MQTTProtocolVersion, *, session_present: bool

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from sensors.payloads import SHOPS, TOPIC_FILTER, TOPIC_ROOT
 
-__all__ = ["Terms", "client_id", "inner_topic", "shop_of_topic"]
+__all__ = ["Terms", "client_id", "inner_topic", "of_every_shop", "shop_of_topic"]
 
 GROUP = "boothglass"
 
@@ -82,8 +82,13 @@ def _marker(named: str) -> str:
     return f"{TOPIC_ROOT}/$intake/{named}"
 
 
+def of_every_shop(topic: str, *, many: bool) -> str:
+    """Return what to subscribe to for a topic of every shop that there is."""
+    return f"{SHOPS}/+/{topic}" if many else topic
+
+
 def _plain(*, many: bool) -> str:
-    return f"{SHOPS}/+/{TOPIC_FILTER}" if many else TOPIC_FILTER
+    return of_every_shop(TOPIC_FILTER, many=many)
 
 
 def _share(*, many: bool) -> str:

@@ -81,9 +81,8 @@ class Standing:
         """Whether this worker leads for a shop."""
         return slice_of(shop, self.slices) in self._led
 
-    def step(self) -> bool:
-        """Look after number and slices; True where anything has changed. Never raises."""
-        before = (self.number, self._led)
+    def step(self) -> None:
+        """Look after number and slices. Never raises."""
         try:
             self._step()
             self.problem = None
@@ -92,7 +91,6 @@ class Standing:
                 log.warning("the standing among workers is lost: %s", error)
             self.problem = f"{type(error).__name__}: {error}"
             self._forget()
-        return (self.number, self._led) != before
 
     def close(self) -> None:
         """Let go of everything."""
@@ -189,10 +187,9 @@ class Alone:
         """Whether it leads for a shop."""
         return bool(self.led)
 
-    def step(self) -> bool:
+    def step(self) -> None:
         """Begin to lead."""
-        before, self.number, self.led = self.number, 1, frozenset({0})
-        return before is None
+        self.number, self.led = 1, frozenset({0})
 
     def alive(self) -> set[int]:
         """Return its number."""

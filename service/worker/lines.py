@@ -124,15 +124,18 @@ class Lines:
         return own is not None and own.connected
 
     @property
-    def problems(self) -> list[str]:
-        """Say why readings may not come in."""
+    def cut_off(self) -> list[str]:
+        """Say why readings do not come in."""
         if self._own is None:
             return [self._standing.problem or "no number among the workers yet"]
         lines = [self._own, *list(self._slices.values())]
-        return [
-            *(line.problem or "not connected" for line in lines if not line.connected),
-            *(problem for line in lines for problem in line.filters.problems()),
-        ]
+        return [line.problem or "not connected" for line in lines if not line.connected]
+
+    @property
+    def refused(self) -> list[str]:
+        """Say which topics of foreign sensors the broker refuses."""
+        lines = list(self._slices.values())
+        return [problem for line in lines for problem in line.filters.problems()]
 
     # -- inside ----------------------------------------------------------------------------
 

@@ -13,21 +13,20 @@ from typing import Any, NamedTuple
 
 from fastapi import FastAPI
 
-from sensors.mapping import Decoder
-from sensors.payloads import TOPIC_ROOT, shop_root
+from sensors.payloads import shop_root
 from service.address import sensor_url
 from service.clock import Clock
 from service.intake.foretold import Foretold
 from service.intake.inbox import Inbox
+from service.intake.kinds_read import KindsRead
 from service.intake.listening import Listener
-from service.intake.readers import Readers
 from service.intake.sorter import Sorter
 from service.notify.mqtt import NoticePublisher, Outlet
 from service.rooms import Rooms
 from service.settings import MqttAddress, Settings
 from service.store.db import Database
 from service.store.facts import Facts
-from service.store.kinds import Kind, Kinds
+from service.store.kinds import Kinds
 from service.web.ready import Ready
 from service.web.sensor_door import SensorDoor
 from service.worker.listening import SharedListener
@@ -69,15 +68,10 @@ class Room:
     def __init__(self, word: str, settings: Settings, db: Database, ties: Ties) -> None:
         self.word, self.settings, self.db, self.ties = word, settings, db, ties
         db.shared_as = word if ties.shared else None
-        self.readers = Readers()
-        self.inbox = Inbox(db, Sorter(self.readers, ties.window), lambda _: ties.recorded(word))
+        self.kinds = KindsRead(Kinds(db, ties.clock), shop_root(word))
+        sorter = Sorter(self.kinds.readers, ties.window)
+        self.inbox = Inbox(db, sorter, lambda _: ties.recorded(word))
         self.foretold = Foretold(db, ties.clock)
-        self.known_kinds: list[Kind] | None = None
-        """None: to be read anew."""
-        self.kinds_problem: str | None = None
-        self._kinds = Kinds(db, ties.clock)
-        self._kinds_forgotten = 0
-        self._knowing = threading.Lock()
         self._making = threading.RLock()
         self._rooms: Rooms | None = None
         self._ready: Ready | None = None
@@ -167,52 +161,6 @@ class Room:
             self._rooms.set_up.refresh()
             self._rooms.work.recipes.refresh()
         self.changed()
-
-    def refresh_kinds(self) -> bool:
-        """Read by the sensor kinds in use; True where they are others now."""
-        forgotten = self._kinds_forgotten
-        try:
-            kinds = self._kinds.in_use()
-        except Exception as error:  # noqa: BLE001 -- kept as a problem, and tried again
-            self.kinds_problem = f"{type(error).__name__}: {error}"
-            return False
-        self.kinds_problem = None
-        with self._knowing:
-            if kinds == self.known_kinds or forgotten != self._kinds_forgotten:
-                return False  # in the second case they are read again
-            self.readers.use([Decoder(kind.mapping) for kind in kinds if kind.mapping is not None])
-            self.known_kinds = kinds
-            return True
-
-    def forget_kinds(self) -> None:
-        """Have the sensor kinds read anew: they may be others now."""
-        with self._knowing:
-            self._kinds_forgotten += 1
-            self.known_kinds = None
-
-    def see_to_readers(self, topic: str) -> None:
-        """See that whoever reads a topic is known: what nobody reads counts as done with.
-
-        Raises
-        ------
-        RuntimeError
-            Where the sensor kinds cannot be read now.
-        """
-        if topic.startswith(f"{TOPIC_ROOT}/") or self.known_kinds is not None:
-            return
-        self.refresh_kinds()
-        if self.known_kinds is None:
-            raise RuntimeError(f"sensor kinds cannot be read: {self.kinds_problem}")
-
-    def filters(self) -> dict[str, bool]:
-        """Topics of its foreign sensors; each says whether its readings name their instant."""
-        root = shop_root(self.word)
-        return {
-            root + name: kind.mapping.time is not None
-            for kind in self.known_kinds or []
-            if kind.mapping is not None
-            for name in Decoder(kind.mapping).pattern.filters()
-        }
 
     # -- what has to be done by whoever leads for it -----------------------------------------
 

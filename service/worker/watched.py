@@ -101,19 +101,9 @@ class _Seen:
 
     def health(self) -> dict[str, Any]:
         """Say how the intake is."""
-        found = self._worker.health()
-        if self._room.kinds_problem:
-            found["problems"].append(
-                say("sensor kinds cannot be read: {why}", why=self._room.kinds_problem)
-            )
-        found["problems"] += [
-            say("sensor kind {kind}: {why}", kind=kind.name, why=kind.trouble)
-            for kind in self._room.known_kinds or []
-            if kind.trouble
-        ]
-        return found
+        return self._worker.health(self._room.kinds.problems())
 
     def floods(self) -> list[str]:
         """Say which of the shop's topics bring far too much."""
         root = shop_root(self._room.word)
-        return [said for said in self._worker.rates.floods() if root in said]
+        return [said for said in self._worker.committer.rates.floods() if root in said]

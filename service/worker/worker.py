@@ -8,22 +8,18 @@ import time
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from sensors.payloads import SHOPS
 from service.clock import Clock, make_clock
-from service.intake.arrivals import Arrival
 from service.intake.committer import Committer
 from service.intake.connection import UNDER_WAY_MOST
 from service.intake.foretold import TOPIC as FORETOLD
 from service.intake.foretold import ForecastListener, Foretold
 from service.intake.inbox import Inbox
-from service.intake.rates import Rates
 from service.intake.settler import Settler
-from service.intake.terms import inner_topic, shop_of_topic
+from service.intake.terms import inner_topic, of_every_shop, shop_of_topic
 from service.jobs import Jobs
 from service.memory import give_back
 from service.notify.mqtt import Outlet
 from service.settings import MqttAddress, Settings
-from service.shop.said import say
 from service.store.db import Database
 from service.store.standing import Alone, Standing, slice_of
 from service.store.wire import EVERYTHING, RECIPES, RECORDED, SETTINGS, SETTLED, NoWire, Wire
@@ -48,7 +44,7 @@ WORDS_EVERY_S = 10.0
 NEW_WITHIN_S = 1.0
 """Real seconds for which it holds that a shop is not there."""
 
-KINDS, KEYS, SHOPS_CHANGED = "kinds", "keys", "shops"
+KINDS, KEYS = "kinds", "keys"
 
 log = logging.getLogger(__name__)
 
@@ -84,7 +80,6 @@ class Worker:
         self._words_until = 0.0
         self._begun: frozenset[int] = frozenset()
         self._stopping = threading.Event()
-        self.rates = Rates()
         self.outlet = Outlet(address)
         self.committer = Committer(
             self, self.clock, on_recovered=self._recovered, on_lost=self._lost
@@ -99,10 +94,15 @@ class Worker:
             self.wire = Wire(database_url, self._hear, self._gap, houses.seal)
             self.standing = Standing(database_url, slices, self._let_go)
         self.lines = Lines(
-            address, settings.data, self.clock, self._offer, self.standing, many=houses.many
+            address,
+            settings.data,
+            self.clock,
+            self.committer.offer,
+            self.standing,
+            many=houses.many,
         )
         self.foretold = ForecastListener(
-            address, f"{SHOPS}/+/{FORETOLD}" if houses.many else FORETOLD, self._foretold_of
+            address, of_every_shop(FORETOLD, many=houses.many), self._foretold_of
         )
         self.jobs = Jobs(
             self._look,
@@ -176,7 +176,7 @@ class Worker:
         with self._opening:
             if word not in self._rooms:
                 made = Room(word, self.houses.settings(word), self.houses.open(word), self._ties)
-                made.refresh_kinds()
+                made.kinds.refresh()
                 self._rooms[word] = made
             return self._rooms[word]
 
@@ -203,12 +203,12 @@ class Worker:
 
     def of(self, topic: str) -> tuple[Inbox, str] | None:
         """Return the letter-box that a message belongs in, and its topic there."""
-        word = shop_of_topic(topic) if self.houses.many else ""
+        word = self._word_of(topic)
         room = self.room(word) or self._new_room(word)
         if room is None:
             return None
         inner = inner_topic(topic) if self.houses.many else topic
-        room.see_to_readers(inner)
+        room.kinds.see_to(inner)
         return room.inbox, inner
 
     def waiting(self) -> Iterable[Inbox]:
@@ -216,30 +216,21 @@ class Worker:
         rooms = list(self._rooms.values())
         return [room.inbox for room in rooms if room.inbox.sorter.waiting]
 
-    def health(self) -> dict[str, Any]:
-        """Say how the intake is, as :meth:`service.intake.client.Intake.health` does."""
-        committer, counts = self.committer, self.lines.counts()
-        problems = [say("no connection to the broker: {why}", why=p) for p in self.lines.problems]
-        if committer.problem is not None:
-            problems.append(say("readings cannot be kept: {why}", why=committer.problem))
-        return {
-            "connected": self.lines.connected,
-            "waiting": committer.waiting,
-            "waiting_for_other_half": sum(box.sorter.waiting for box in self.waiting()),
-            "last_commit_at": committer.last_commit_at,
-            **vars(committer.counters),
-            "dropped": counts["dropped"],
-            "reconnects": counts["reconnects"],
-            "worker_restarts": committer.restarts + counts["restarts"],
-            "last_error": committer.last_error,
-            "problems": problems,
-        }
+    def health(self, others: Iterable[str]) -> dict[str, Any]:
+        """Say how the intake is, as :meth:`service.intake.client.Intake.health` does.
 
-    def _offer(self, arrival: Arrival, wait_s: float) -> bool:
-        taken = self.committer.offer(arrival, wait_s)
-        if taken:
-            self.rates.count(arrival.topic)
-        return taken
+        ``others`` are what is wrong with the intake of the shop that asks.
+        """
+        counts = self.lines.counts()
+        return self.committer.health(
+            connected=self.lines.connected,
+            cut_off=self.lines.cut_off,
+            halves=sum(box.sorter.waiting for box in self.waiting()),
+            dropped=counts["dropped"],
+            reconnects=counts["reconnects"],
+            restarts=counts["restarts"],
+            others=[*self.lines.refused, *others],
+        )
 
     def _recovered(self) -> None:
         self.lines.doubt()
@@ -277,21 +268,24 @@ class Worker:
                 self.settler.wake(word)
                 room = self.room(word)
                 if room is not None:
-                    room.forget_kinds()
+                    room.kinds.forget()
                     room.wake()
 
     def _look_after_kinds(self) -> None:
         """Ask the broker for what foreign sensors send, slice by slice."""
         led = self.led()
         for room in led:
-            if room.known_kinds is None or not self.houses.many:
-                room.refresh_kinds()
+            if room.kinds.known is None or not self.houses.many:
+                room.kinds.refresh()
         for which in self.standing.led:
+            its = [r for r in led if slice_of(r.word, self.standing.slices) == which]
             filters: dict[str, bool] = {}
-            for room in led:
-                if slice_of(room.word, self.standing.slices) == which:
-                    filters |= room.filters()
-            self.lines.want(which, filters)
+            for room in its:
+                if room.kinds.filters is None:
+                    break  # not known yet: what was asked for stays as it is
+                filters.update(room.kinds.filters)
+            else:
+                self.lines.want(which, filters)
 
     def _keys_changed(self, word: str) -> None:
         self.broker_files.changed()
@@ -304,7 +298,7 @@ class Worker:
     def _forget_kinds(self, word: str) -> None:
         room = self._rooms.get(word)
         if room is not None:
-            room.forget_kinds()
+            room.kinds.forget()
 
     # -- the wire ----------------------------------------------------------------------------
 
@@ -313,8 +307,7 @@ class Worker:
             if self.standing.leads(word):
                 self.settler.wake(word)
             return
-        if event in {SHOPS_CHANGED, KEYS}:
-            self._words_until = 0.0
+        if event == KEYS:
             self.broker_files.changed()
             return
         room = self._rooms.get(word)
@@ -327,7 +320,7 @@ class Worker:
         elif event in {SETTINGS, RECIPES}:
             room.refresh()
         elif event == KINDS:
-            room.forget_kinds()
+            room.kinds.forget()
         elif event == EVERYTHING:
             self._everything(room)
         else:
@@ -342,7 +335,7 @@ class Worker:
             self._everything(room)
 
     def _everything(self, room: Room) -> None:
-        room.forget_kinds()
+        room.kinds.forget()
         room.refresh()
         if self.standing.leads(room.word):
             self.settler.wake(room.word)
@@ -371,9 +364,12 @@ class Worker:
             room.changed(place)
 
     def _foretold_of(self, topic: str) -> Foretold | None:
-        word = shop_of_topic(topic) if self.houses.many else ""
+        word = self._word_of(topic)
         room = self.room(word) if self.standing.leads(word) else None
         return None if room is None else room.foretold
+
+    def _word_of(self, topic: str) -> str:
+        return shop_of_topic(topic) if self.houses.many else ""
 
     @property
     def _pace(self) -> Pace:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import quote
@@ -25,7 +25,7 @@ from equipment import (
     in_a_loop,
 )
 from sqlmodel import func, select
-from test_workers import publish
+from workerkit import Make, kept, publish, starting
 
 from service.intake.broker import service_password
 from service.intake.mosquitto import CONF
@@ -33,14 +33,13 @@ from service.settings import Settings
 from service.store.db import Database
 from service.store.sensor_keys import Wanted
 from service.store.shops_in_folders import FolderRegistry
-from service.store.tables import Forecast, Reading
+from service.store.tables import Forecast
 from service.worker.doorway import Doorway
 from service.worker.making import make_worker
 from service.worker.worker import Worker
 
 pytestmark = pytest.mark.real
 
-Make = Callable[[], Worker]
 ROOT = "shops/{}/boothglass/booth/wall"
 
 
@@ -68,26 +67,8 @@ def settings(request: pytest.FixtureRequest, tmp_path: Path, mosquitto: Mosquitt
 
 @pytest.fixture
 def make(settings: Settings) -> Iterator[Make]:
-    running: list[Worker] = []
-
-    def start() -> Worker:
-        worker = make_worker(settings)
-        running.append(worker)
-        worker.start()
-        eventually(lambda: worker.lines.connected, what="its session stands")
-        eventually(lambda: worker.wire.problem is None, what="it hears the others")
-        return worker
-
-    yield start
-    for worker in running:
-        worker.stop()
-
-
-def kept(worker: Worker, word: str) -> int:
-    room = worker.room(word)
-    assert room is not None
-    with room.db.read() as session:
-        return int(session.exec(select(func.count()).select_from(Reading)).one())
+    with starting(settings) as start:
+        yield start
 
 
 def ask(worker: Worker, host: str, path: str) -> httpx.Response:

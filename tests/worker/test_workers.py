@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from sqlmodel import func, select
+from workerkit import BEGAN, Make, kept, publish, starting
 
 from sensors.proposal import ListenError
 from service.app import Shop
@@ -26,13 +27,10 @@ from service.store.kinds import Kind, Kinds
 from service.store.settling import unsettled_hours
 from service.store.tables import Reading
 from service.worker import lines as worker_lines
-from service.worker.making import make_worker
 from service.worker.worker import Worker
 
 pytestmark = pytest.mark.real
 
-Make = Callable[[], Worker]
-TOPIC = "boothglass/booth/wall"
 HALL = {
     "topic": "hall/{sensor}",
     "place": "hall",
@@ -42,7 +40,6 @@ HALL = {
     },
     "time": {"pointer": "/at", "form": "epoch_s"},
 }
-BEGAN = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
 
 
 @pytest.fixture
@@ -67,37 +64,8 @@ def settings(tmp_path: Path, mosquitto: Mosquitto) -> Settings:
 @pytest.fixture
 def make(settings: Settings) -> Iterator[Make]:
     """Return what starts a worker beside those that run."""
-    running: list[Worker] = []
-
-    def start() -> Worker:
-        worker = make_worker(settings)
-        worker.start()
-        running.append(worker)
-        eventually(lambda: worker.lines.connected, what="its session stands")
-        eventually(lambda: worker.wire.problem is None, what="it hears the others")
-        return worker
-
-    yield start
-    for worker in running:
-        if worker.running:
-            worker.stop()
-
-
-def publish(broker: Mosquitto, first: int, count: int, topic: str = TOPIC) -> None:
-    broker.publish(
-        topic,
-        *[
-            {"at": (BEGAN + timedelta(seconds=n)).isoformat(), "air_c": 20.0, "rh_pct": 50.0}
-            for n in range(first, first + count)
-        ],
-    )
-
-
-def kept(worker: Worker) -> int:
-    room = worker.room("")
-    assert room is not None
-    with room.db.read() as session:
-        return int(session.exec(select(func.count()).select_from(Reading)).one())
+    with starting(settings) as start:
+        yield start
 
 
 def unsettled(worker: Worker) -> bool:
@@ -257,20 +225,20 @@ def test_what_waits_for_a_sensor_kind_is_read_by_the_next_leader(
     assert other is not None
     Kinds(one.db, first.clock).adopt("Hall", HALL)
     one.ties.kinds_changed("")
-    eventually(lambda: not second.room("").known_kinds, what="the other hears of it")  # type: ignore[union-attr]
+    eventually(lambda: not second.room("").kinds.known, what="the other hears of it")  # type: ignore[union-attr]
     line = first.lines._slices[0]
     eventually(lambda: line.filters._standing == {"hall/+"}, what="it is subscribed to")
     # The leader keeps nothing more, and goes; reading the kinds takes the next one a while.
     first.committer.stop()
     mosquitto.publish("hall/a", {"t": 19.0, "h": 44.0, "at": BEGAN.timestamp()})
     eventually(lambda: line._offered > 0, what="it was handed on")
-    in_use = other._kinds.in_use
+    in_use = other.kinds._kinds.in_use
 
     def slowly() -> list[Kind]:
         time.sleep(0.5)
         return in_use()
 
-    monkeypatch.setattr(other._kinds, "in_use", slowly)
+    monkeypatch.setattr(other.kinds._kinds, "in_use", slowly)
     first.stop()
     eventually(lambda: kept(second) == 11, 20, "it is kept by the one that leads now")
 
