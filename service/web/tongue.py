@@ -36,7 +36,7 @@ TOLD_IN = (
     "service/web/pages/wall.py",
     "service/notify/",
     "sensors/",
-    "service/app.py",
+    "service/worker/",
     "service/watch.py",
     "service/intake/",
     "service/backup/keeper.py",
