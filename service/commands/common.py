@@ -16,6 +16,7 @@ from service.store.db import Database, DatabaseAwayError, DatabaseError, sqlite_
 from service.store.errors import StoreError
 from service.store.hosting import database_of
 from service.store.shops import FOLDER
+from service.store.yaml_files import CatalogueError
 
 __all__ = [
     "Progress",
@@ -90,7 +91,7 @@ def shop_database(settings: Settings, *, make: bool = False) -> Iterator[Databas
     try:
         database.upgrade()
         yield database
-    except (DatabaseError, StoreError) as error:
+    except (CatalogueError, DatabaseError, StoreError) as error:
         fail(str(error))
     finally:
         database.dispose()

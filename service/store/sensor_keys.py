@@ -12,6 +12,7 @@ from sensors.payloads import TOPIC_ROOT, shop_root, topic_of
 from sensors.wire import PayloadError
 from service.clock import Clock, WallClock
 from service.shop.said import say
+from service.store.attempts import Attempts
 from service.store.db import Database
 from service.store.errors import BadInput, Conflict, NotFound
 from service.store.secrets_kept import CODE_LONG, code_digest, hashed, new_code, new_secret
@@ -20,6 +21,7 @@ from service.store.tables import PairingCode, SensorKey
 __all__ = ["CODE_LIVES", "MOST_KEYS", "BrokerKey", "NewKey", "SensorKeys", "Wanted"]
 
 CODE_LIVES = timedelta(minutes=10)
+ATTEMPTS = "wrong pairing codes"
 MOST_KEYS = 500
 MOST_CODES = 20
 """Codes that are good at once; a page left on a timer must not fill a table."""
@@ -151,6 +153,10 @@ class SensorKeys:
                 )
             )
         return code, until
+
+    def attempts(self, each: int, of_all: int, within: timedelta) -> Attempts:
+        """Return the count of wrong codes: so many of one address and of all within a time."""
+        return Attempts(self._db, self._wall, ATTEMPTS, each, of_all, within)
 
     def redeem(self, code: str) -> NewKey | None:
         """Give the key that a code stands for, once; None for a code that is not good."""

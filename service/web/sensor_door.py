@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Protocol
 
 from service.certificates import CA_FILE, fingerprint
 from service.settings import Settings
+from service.store.attempts import Attempts
 from service.store.sensor_keys import SensorKeys
-from service.web.attempts import Attempts
 
 __all__ = ["Refusal", "SensorDoor"]
 
-WRONG_OF_ONE, WRONG_OF_ALL, WITHIN_S = 10, 300, 600.0
+WRONG_OF_ONE, WRONG_OF_ALL, WITHIN = 10, 300, timedelta(minutes=10)
 """Wrong codes within ten minutes. A code has 39 bits and at most 20 are good at once: whoever makes
 use of all 300 tries hits one with a likelihood of 1 in 100 million."""
 
@@ -68,9 +68,11 @@ class SensorDoor:
     changed: Callable[[], None] = lambda: None
     url: Callable[[str | None], str] = _no_url
     refusals: Callable[[], Sequence[Refusal]] = tuple
-    attempts: Attempts = field(
-        default_factory=lambda: Attempts(WRONG_OF_ONE, WRONG_OF_ALL, WITHIN_S)
-    )
+
+    @property
+    def attempts(self) -> Attempts:
+        """Return the count of wrong codes."""
+        return self.keys.attempts(WRONG_OF_ONE, WRONG_OF_ALL, WITHIN)
 
     def authority(self, settings: Settings) -> str | None:
         """Return the certificate (PEM) that broker and pages are known by; None without TLS."""

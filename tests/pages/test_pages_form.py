@@ -112,7 +112,7 @@ def test_each_answer_is_a_word_and_a_shape_of_its_own(
     tag = page.locator("#check .tag:visible")
     assert tag.locator(".answer").inner_text().endswith(answer.capitalize())
     assert tag.locator("svg.shape > *").count() >= 1
-    page.wait_for_function("document.documentElement.classList.contains('script')")
+    page.locator("html.script").wait_for()
     shape = tag.locator("svg.shape").inner_html()
     others = page.locator("#check [data-fallback] svg.shape").inner_html()
     assert (shape == others) == (answer == "unknown")

@@ -316,6 +316,13 @@ class TestCommand:
         assert "5 flags and 4 roll-ups were not what they should have been" in told.output
         assert self.run("--check").exit_code == 0
 
+    def test_a_file_of_the_shop_that_cannot_be_read_is_named(self, eventful, data_folder):
+        (data_folder / "materials").mkdir()
+        (data_folder / "materials" / "mine.yaml").write_text("id: a\n  - b: [\n")
+        told = self.run()
+        assert told.exit_code == 2
+        assert "mine.yaml: not YAML" in told.stderr
+
     def test_without_a_record_it_says_so(self, tmp_path, monkeypatch):
         monkeypatch.setenv("BOOTHGLASS_DATA", str(tmp_path / "none"))
         monkeypatch.delenv("BOOTHGLASS_DATABASE_URL", raising=False)

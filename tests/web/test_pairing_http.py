@@ -9,7 +9,6 @@ from shopkit import LiveShop, live_shop
 
 from service.store.secrets_kept import fits
 from service.store.sensor_keys import Wanted
-from service.web.attempts import Attempts
 
 
 def a_code(shop: LiveShop, **fields: str) -> str:
@@ -57,22 +56,6 @@ def test_whoever_guesses_has_to_wait(shop: LiveShop) -> None:
         refused = pair(shop, tried)
         assert refused.status_code == 429
         assert 0 < int(refused.headers["Retry-After"]) <= 600
-
-
-def test_wrong_tries_are_forgotten_in_time_and_bounded_over_all() -> None:
-    now = [0.0]
-    attempts = Attempts(2, 5, 60.0, lambda: now[0])
-    attempts.wrong("a")
-    assert attempts.wait_s("a") == 0
-    now[0] = 10.0
-    attempts.wrong("a")
-    assert attempts.wait_s("a") == 50.0  # until the first of the two is a minute old
-    assert attempts.wait_s("b") == 0
-    now[0] = 60.0
-    assert attempts.wait_s("a") == 0
-    for number in range(5):
-        attempts.wrong(f"c{number}")
-    assert attempts.wait_s("somebody else") == 60.0
 
 
 @pytest.mark.parametrize("body", [{}, {"code": ""}, {"code": "x" * 21}, {"code": 7}, []])

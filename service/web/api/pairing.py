@@ -52,17 +52,16 @@ def pair(body: PairingIn, request: Request, shop: ShopDep) -> PairingOut:
     """Give a device its key for a code, once; 403 for a code that is not good, 429 to wait."""
     door = shop.sensor_door
     address = request.client.host if request.client else "?"
-    wait_s = door.attempts.wait_s(address)
-    if wait_s > 0:
+    if wait := door.attempts.begin(address):
         raise HTTPException(
             429,
             "code: too many wrong ones; wait",
-            headers={"Retry-After": str(math.ceil(wait_s))},
+            headers={"Retry-After": str(math.ceil(wait.total_seconds()))},
         )
     made = door.keys.redeem(body.code)
     if made is None:
-        door.attempts.wrong(address)
         raise HTTPException(403, "code: is not good, has run out, or was used")
+    door.attempts.right(address)
     door.changed()
     url = door.url(request.url.hostname)
     broker = parse_mqtt_url(url)
