@@ -140,12 +140,13 @@ class Mosquitto:
     def reload(self) -> None:
         """Let it read its files of users and rights anew, and wait until it has."""
         assert self._process is not None
-        before = self._told("Reloading config")
+        before = self.told("Reloading config")
         self._process.send_signal(signal.SIGHUP)
-        eventually(lambda: self._told("Reloading config") > before, what="Mosquitto has reloaded")
+        eventually(lambda: self.told("Reloading config") > before, what="Mosquitto has reloaded")
         time.sleep(0.1)  # it says so before it does it
 
-    def _told(self, what: str) -> int:
+    def told(self, what: str) -> int:
+        """How often its log says something."""
         return self.log.read_text(errors="replace").count(what) if self.log.exists() else 0
 
     def publish(

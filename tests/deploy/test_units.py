@@ -7,6 +7,7 @@ import re
 import shutil
 import ssl
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -52,6 +53,53 @@ def test_systemd_finds_little_exposed(name: str) -> None:
     found = re.search(r"exposure level for \S+ ([\d.]+)", done.stdout)
     assert found is not None, done.stderr
     assert float(found[1]) < 2.5
+
+
+@pytest.mark.skipif(ANALYZE is None, reason="no systemd here")
+def test_the_service_and_its_back_up_live_behind_their_fences(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    """What a unit forbids is refused to whatever library asks for it, and kills nobody."""
+    data, kept = tmp_path / "data", tmp_path / "kept"
+    data.mkdir()
+    service = Service(data, mosquitto.url)
+    program = service._command
+    service._command = fenced("boothglass.service", *program)
+    service.start()
+    try:
+        mosquitto.publish("boothglass/booth/wall", '{"air_c": 21.5, "rh_pct": 48}')
+        eventually(lambda: service.get("health")["mqtt"]["recorded"] == 1, 20, "it is recorded")
+        told = subprocess.run(
+            fenced("boothglass-backup.service", *program, "backup", str(kept)),
+            env=service._env,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert told.returncode == 0, told.stderr
+    finally:
+        service.stop()
+    assert len(list(kept.glob("*.tar.gz"))) == 1
+
+
+@pytest.mark.skipif(ANALYZE is None, reason="no systemd here")
+def test_a_sensors_node_lives_behind_its_fence(tmp_path: Path) -> None:
+    settings = tmp_path / "node.toml"
+    settings.write_text('chip = "sht4x"\nplace = "booth"\nsensor = "board"\n')
+    program = str(Path(sys.executable).with_name("boothglass-node"))
+    told = subprocess.run(
+        fenced("boothglass-node.service", program, "--config", str(settings), "--once"),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert told.returncode == 1, told.stderr  # there is no bus, and it says so
+    assert "/dev/i2c-1" in told.stderr
+
+
+def fenced(unit: str, *words: str) -> list[str]:
+    """Return words that start others behind the filter of system calls of a unit."""
+    return [sys.executable, str(Path(__file__).with_name("fenced.py")), str(DEPLOY / unit), *words]
 
 
 class Nginx:

@@ -115,7 +115,7 @@ def test_a_notice_reaches_the_phone_and_is_answered_from_there(pushed: Pushed) -
     shop.tell("stop-spraying", "Stop spraying in booth: 1.2 K above the dew point")
     assert shop.postman.work() == 1
     pushed.deliver()
-    eventually(pushed.shown, what="shown")
+    eventually(pushed.shown, 30, "shown")
     (notice,) = pushed.shown()
     assert notice["body"] == "Stop spraying in booth: 1.2 K above the dew point"
     assert notice["tag"] == f"boothglass-{shop.outbox.deliveries()[0].id}"
@@ -143,7 +143,7 @@ def test_a_planned_move_is_said_to_be_made_from_the_notice(pushed: Pushed) -> No
     NoticeBook(shop.db, shop.clock, shop.catalogue, shop.desk).look()
     assert shop.postman.work() == 1
     pushed.deliver()
-    eventually(pushed.shown, what="shown")
+    eventually(pushed.shown, 30, "shown")
     (notice,) = pushed.shown()
     assert notice["body"] == "Move No. 42 (tenor ukulele) to rack now: planned for 10:00"
     assert notice["actions"] == ["Moved", "Seen"]
@@ -161,7 +161,7 @@ def test_out_of_reach_the_answer_is_not_taken_for_given(pushed: Pushed) -> None:
     shop.tell("sand-ready", "No. 41: ready")
     shop.postman.work()
     pushed.deliver()
-    eventually(pushed.shown, what="shown")
+    eventually(pushed.shown, 30, "shown")
     shop.stop_serving()
     pushed.tap("seen")
     (notice,) = pushed.shown()
