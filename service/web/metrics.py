@@ -1,4 +1,7 @@
-"""``/metrics`` in the text format of Prometheus, and how long answers take to begin."""
+"""``/metrics`` in the text format of Prometheus, and how long answers take to begin.
+
+Of several workers each counts by itself: one answer has the figures of all, by the label *worker*.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from prometheus_client import CollectorRegistry, Histogram, ProcessCollector, ge
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.exposition import CONTENT_TYPE_PLAIN_0_0_4
 from prometheus_client.metrics_core import Metric
+from prometheus_client.parser import text_string_to_metric_families
 from prometheus_client.registry import Collector
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -51,10 +55,21 @@ class Metrics:
         )
         ProcessCollector(registry=self._registry)
         self._registry.register(_Asked(figures))
+        self.worker: Callable[[], str] | None = None
+        """Names the worker whose figures these are, where there may be others."""
+        self.others: Callable[[], Iterable[bytes]] = tuple
+        """Gives what the other workers say of themselves, as :meth:`own` does."""
 
     def text(self) -> bytes:
-        """Return everything, in the text format."""
-        return generate_latest(self._registry)
+        """Return everything, in the text format: of all workers, where there are others."""
+        if self.worker is None:
+            return generate_latest(self._registry)
+        return generate_latest(_Joined([self.own(), *self.others()]))
+
+    def own(self) -> bytes:
+        """Return this worker's own figures, each with the worker's name."""
+        name = self.worker() if self.worker is not None else ""
+        return generate_latest(_Labelled(self._registry, {"worker": name}))
 
 
 class _Asked(Collector):
@@ -75,6 +90,42 @@ class _Asked(Collector):
                 families[name] = kind(name, figure.said, labels=names)
             families[name].add_metric(list(figure.labels.values()), figure.value)
         yield from families.values()
+
+
+class _Labelled(CollectorRegistry):
+    """The same figures, with labels that all of them get."""
+
+    def __init__(self, figures: Collector, labels: Mapping[str, str]) -> None:
+        super().__init__()
+        self._figures, self._labels = figures, labels
+
+    def collect(self) -> Iterator[Metric]:
+        """Ask now."""
+        for family in self._figures.collect():
+            labelled = Metric(family.name, family.documentation, family.type)
+            labelled.samples = [
+                sample._replace(labels={**sample.labels, **self._labels})
+                for sample in family.samples
+            ]
+            yield labelled
+
+
+class _Joined(CollectorRegistry):
+    """Texts of several workers as one: a family's figures have to stand together."""
+
+    def __init__(self, texts: Iterable[bytes]) -> None:
+        super().__init__()
+        self._texts = list(texts)
+
+    def collect(self) -> Iterator[Metric]:
+        """Read the texts."""
+        joined: dict[str, Metric] = {}
+        for text in self._texts:
+            for family in text_string_to_metric_families(text.decode()):
+                there = joined.setdefault(family.name, family)
+                if there is not family:
+                    there.samples.extend(family.samples)
+        yield from joined.values()
 
 
 class RequestTimes:

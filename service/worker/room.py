@@ -29,10 +29,14 @@ from service.store.facts import Facts
 from service.store.kinds import Kinds
 from service.web.ready import Ready
 from service.web.sensor_door import SensorDoor
+from service.worker.figures import Figures
 from service.worker.listening import SharedListener
 from service.worker.pace import Due, Pace
 
-__all__ = ["Room", "Ties"]
+__all__ = ["FIGURES", "Room", "Ties"]
+
+FIGURES = "figures"
+"""Event by which the other workers are asked for theirs."""
 
 HERE_ONLY = frozenset({"air", "outlook"})
 """Events that every worker tells its own pages: each reckons for itself."""
@@ -58,6 +62,8 @@ class Ties(NamedTuple):
     kinds_changed: Callable[[str], None]
     keys_changed: Callable[[str], None]
     watch: Callable[[Room], Any]
+    number: Callable[[], int | None]
+    """The worker's number among them."""
 
 
 class Room:
@@ -76,6 +82,13 @@ class Room:
         self._rooms: Rooms | None = None
         self._ready: Ready | None = None
         self._look, self._post, self._further = Due(), Due(), Due()
+        self.figures = Figures(
+            settings.data,
+            settings.workers or 1,
+            ties.number,
+            self._own_figures,
+            lambda: ties.tell(word, FIGURES, {}),
+        )
 
     # -- what it is made of ------------------------------------------------------------------
 
@@ -108,9 +121,16 @@ class Room:
                         ),
                     ),
                 )
+                made.web.state.metrics.worker = lambda: str(self.ties.number() or "")
+                made.web.state.metrics.others = self.figures.others
                 made.set_up.on_change(lambda _now: self.changed())
                 self._rooms = made
             return self._rooms
+
+    def _own_figures(self) -> bytes:
+        """Return what this worker counts of the shop; nothing where it has not opened it."""
+        made = self._rooms
+        return b"" if made is None else bytes(made.web.state.metrics.own())
 
     def _listener(self, made: Rooms) -> SharedListener:
         return SharedListener(

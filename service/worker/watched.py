@@ -38,10 +38,8 @@ class RoomWatch(Watch):
         return [*super().checks(intake), self._workers()]
 
     def figures(self) -> Iterator[Figure]:
-        """Yield the shop's figures, and which worker counts them."""
-        yield Figure(
-            "worker", "Number of the worker that answers", self._worker.standing.number or 0
-        )
+        """Yield the shop's figures, and whether this worker leads for it."""
+        yield Figure("worker_leads", "Whether the worker leads for the shop", self._shop.leads)
         yield from super().figures()
 
     def _workers(self) -> Check:

@@ -27,7 +27,7 @@ from service.worker.broker_files import BrokerFiles
 from service.worker.houses import Houses
 from service.worker.lines import FIRST, Lines
 from service.worker.pace import AT_EVERY_TURN, OF_MANY, Pace
-from service.worker.room import Room, Ties
+from service.worker.room import FIGURES, Room, Ties
 from service.worker.watched import RoomWatch
 
 __all__ = ["Worker"]
@@ -124,6 +124,7 @@ class Worker:
             kinds_changed=self._kinds_changed,
             keys_changed=self._keys_changed,
             watch=lambda room: RoomWatch(self, room),
+            number=lambda: self.standing.number,
         )
         self._thread = threading.Thread(target=self._keep_standing, name="standing", daemon=True)
 
@@ -310,7 +311,7 @@ class Worker:
         if event == KEYS:
             self.broker_files.changed()
             return
-        room = self._rooms.get(word)
+        room = self.room(word) if event == FIGURES else self._rooms.get(word)
         if room is not None:
             self._hear_of(room, event, data)
 
@@ -323,6 +324,8 @@ class Worker:
             room.kinds.forget()
         elif event == EVERYTHING:
             self._everything(room)
+        elif event == FIGURES:
+            room.figures.answer()
         else:
             room.changed()
             if room.made is not None:

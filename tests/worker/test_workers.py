@@ -16,6 +16,8 @@ from equipment import PASSWORD, USER, Mosquitto, eventually
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from prometheus_client.metrics_core import Sample
+from prometheus_client.parser import text_string_to_metric_families
 from sqlmodel import func, select
 from workerkit import BEGAN, Make, kept, publish, starting
 
@@ -66,6 +68,35 @@ def make(settings: Settings) -> Iterator[Make]:
     """Return what starts a worker beside those that run."""
     with starting(settings) as start:
         yield start
+
+
+def figures(worker: Worker) -> dict[str, list[Sample]]:
+    room = worker.room("")
+    assert room is not None
+    text = room.web().state.metrics.text().decode()
+    return {family.name: family.samples for family in text_string_to_metric_families(text)}
+
+
+def test_the_figures_of_all_are_in_the_answer_of_each(
+    settings: Settings, mosquitto: Mosquitto
+) -> None:
+    with starting(settings.model_copy(update={"workers": 2})) as make:
+        workers = [make(), make()]
+        for worker in workers:
+            figures(worker)  # its pages are open from now on
+        publish(mosquitto, 0, 20)
+        eventually(lambda: kept(workers[0]) == 20, what="all are kept")
+        counted = [worker.committer.counters.recorded for worker in workers]
+        for worker in workers:
+            found = figures(worker)
+            each = {s.labels["worker"]: s.value for s in found["boothglass_readings_recorded"]}
+            assert each == {"1": counted[0], "2": counted[1]}
+            leads = {s.labels["worker"]: s.value for s in found["boothglass_worker_leads"]}
+            assert leads == {"1": 1.0, "2": 0.0}
+        # One that does not answer holds up nobody.
+        workers[1].wire.stop()
+        found = figures(workers[0])
+        assert {s.labels["worker"] for s in found["boothglass_readings_recorded"]} == {"1"}
 
 
 def unsettled(worker: Worker) -> bool:
