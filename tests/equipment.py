@@ -40,7 +40,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def eventually(is_so: Callable[[], object], timeout_s: float = 10.0, what: str = "") -> None:
+def eventually(is_so: Callable[[], object], timeout_s: float = 30.0, what: str = "") -> None:
     """Wait until something is so; fail with what was waited for."""
     deadline = time.monotonic() + timeout_s
     while not is_so():

@@ -19,7 +19,7 @@ from service.store.hosts import let_in_again
 from service.store.per_shop import separation
 from service.store.types import to_millis
 
-__all__ = ["AHEAD_YEARS", "is_partitioned", "partition"]
+__all__ = ["AHEAD_YEARS", "is_partitioned", "partition", "parts"]
 
 TABLE = "reading"
 WHOLE = "reading_whole"
@@ -31,6 +31,13 @@ def is_partitioned(connection: Connection) -> bool:
     """Whether readings lie in parts."""
     asked = text("SELECT relkind = 'p' FROM pg_class WHERE oid = to_regclass(:table)")
     return bool(connection.execute(asked, {"table": TABLE}).scalar())
+
+
+def parts(connection: Connection) -> set[str]:
+    """Return the names of the tables that readings lie in, where they lie in parts."""
+    if connection.dialect.name != "postgresql":
+        return set()
+    return set(_parts_of(connection, TABLE))
 
 
 def partition(url: str, now: datetime) -> tuple[int, int]:

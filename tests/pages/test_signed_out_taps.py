@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from conftest import PHONE
+from equipment import eventually
 from playwright.sync_api import Browser, Page, expect
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "web"))
@@ -61,7 +62,7 @@ def test_a_tap_of_an_ended_session_is_kept_and_sent_after_signing_in(
 ) -> None:
     piece = guarded.add_piece("41")
     page.goto(f"{guarded.url}/instruments/{piece}")
-    page.wait_for_timeout(500)
+    eventually(lambda: guarded.hub.listeners, what="the page is live")
     end_sessions(guarded)
     tap_done(page)
     expect(page.locator("#flash")).to_contain_text("Your tap is kept")
@@ -83,7 +84,7 @@ def test_an_open_page_says_that_the_device_is_signed_out_and_claims_nothing(
 ) -> None:
     page.goto(f"{guarded.url}/?place=booth")
     expect(page.locator("[data-answer]").first).to_be_visible()
-    page.wait_for_timeout(500)
+    eventually(lambda: guarded.hub.listeners, what="the page is live")
     end_sessions(guarded)
     guarded.hub.publish("air", {"place": "booth"})
     expect(page.locator("#flash")).to_contain_text("This device is signed out.", timeout=15_000)
@@ -125,7 +126,7 @@ def test_another_persons_sign_in_does_not_record_it_as_theirs(
     piece = guarded.add_piece("41")
     guarded.invited("Cleo", "finisher")
     page.goto(f"{guarded.url}/instruments/{piece}")
-    page.wait_for_timeout(500)
+    eventually(lambda: guarded.hub.listeners, what="the page is live")
     end_sessions(guarded)
     tap_done(page)
     page.locator("#waiting").get_by_role("link", name="Sign in").click()

@@ -28,6 +28,7 @@ from equipment import eventually
 from sqlmodel import SQLModel, select
 
 from service.store.db import Database, DatabaseError, migrate, remade, sqlite_url
+from service.store.partitions import partition
 from service.store.readings import NewReading, record_batch
 from service.store.rebuilding import rebuild
 from service.store.settling import settle_all
@@ -369,6 +370,17 @@ def test_a_service_may_have_made_its_tables_and_keys(full: Shop, tmp_path: Path)
     after.change(lambda session: session.add(Fact(key="push_key", value={"private": "new"})))
     after.take_in(full.written(secrets=True))
     assert after.content() == full.content()
+
+
+def test_readings_may_lie_in_parts_by_year_already(full: Shop, tmp_path: Path) -> None:
+    after = new_shop(tmp_path / "parts", "postgresql")
+    after.change(lambda _session: None)  # its tables are made
+    partition(after.url, AT)
+    after.take_in(full.written(secrets=True))
+    there = after.content()
+    parts = [there.pop(table) for table in list(there) if table.startswith("reading_")]
+    assert there == full.content()
+    assert sum(map(len, parts)) == len(there["reading"]) > 0
 
 
 def test_nothing_in_the_folder_is_written_over(full: Shop, tmp_path: Path) -> None:

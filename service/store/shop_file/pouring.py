@@ -13,6 +13,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import SQLModel
 
 from service.store import signin_tables, tables  # noqa: F401 -- fills the metadata
+from service.store.partitions import parts
 from service.store.registry import COUNTER, REGISTRY
 from service.store.shop_file import secret
 from service.store.shop_file.form import ShopFileError, field_of, plainly
@@ -27,7 +28,7 @@ VERSIONS = "alembic_version"
 
 def see_whose_it_is(connection: Connection) -> None:
     """Raise ShopFileError where a database has tables that are not ours."""
-    there = set(inspect(connection).get_table_names())
+    there = set(inspect(connection).get_table_names()) - parts(connection)
     odd = there - SQLModel.metadata.tables.keys() - REGISTRY.tables.keys() - {VERSIONS}
     if odd or (there and VERSIONS not in there):
         odd = odd or there
