@@ -1,6 +1,6 @@
 """The tables of dashboards/docs/load.md: many shops played at this machine, and what they cost.
 
-    python deploy/load_table.py [--shops 1,10,100,1000] [--setups sqlite-1,postgresql-2]
+    python deploy/load_table.py [--shops 1,10,100,300,1000] [--setups sqlite-1,postgresql-2]
 
 Each cell starts its own broker, database and workers and plays ``boothglass load`` at them three
 times: until every shop has been opened, then as sensors send, then as fast as it goes. It reads
@@ -59,7 +59,7 @@ PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 def main() -> None:
     """Measure the cells that are asked for and write the page."""
     asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("--shops", default="1,10,100,1000")
+    asked.add_argument("--shops", default="1,10,100,300,1000")
     asked.add_argument("--setups", default=",".join(SETUPS))
     asked.add_argument("--kept", type=Path, default=ROOT / ".load-cells.json")
     asked.add_argument("--only-write", action="store_true")
