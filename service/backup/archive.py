@@ -37,6 +37,8 @@ BROUGHT_BACK = ".brought-back"
 FORMAT = 1
 CHUNK = 1 << 20
 LEVEL = 5
+PASSING = (".backup-", ".restore-", ".figures")
+"""Beginnings of names of what is there for a moment only."""
 
 
 @dataclass(frozen=True)
@@ -207,7 +209,7 @@ def _others(data: Path, leave_out: Path | None) -> Iterator[tuple[str, Path]]:
         name = path.relative_to(data)
         if path.is_symlink() or not path.is_file() or name.name.startswith(database):
             continue
-        if any(part.startswith((".backup-", ".restore-")) for part in name.parts):
+        if any(part.startswith(PASSING) for part in name.parts):
             continue
         if leave_out is None or not path.is_relative_to(leave_out):
             yield name.as_posix(), path

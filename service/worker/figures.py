@@ -1,6 +1,7 @@
 """The figures of all workers in one answer: each has counters of its own.
 
-Whoever is asked asks the others, and each leaves its text in the shop's folder.
+Whoever is asked asks the others, and each leaves its text in the shop's folder, in one that
+back-ups pass over.
 """
 
 from __future__ import annotations
@@ -13,9 +14,12 @@ from pathlib import Path
 
 __all__ = ["Figures"]
 
-FOLDER, SUFFIX = "figures", ".txt"
+FOLDER, SUFFIX = ".figures", ".txt"
 WAIT_S, STEP_S = 1.0, 0.02
 """Real seconds; a worker that hangs is left out, and the others are told in time."""
+
+BEHIND_S = 0.02
+"""How much earlier than it was a file may say that it was written."""
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +51,7 @@ class Figures:
     ) -> None:
         self._folder, self._others = folder / FOLDER, workers - 1
         self._number, self._own, self._ask = number, own, ask
+        self._writing = threading.Lock()
 
     def answer(self) -> None:
         """Leave this worker's figures for whoever has asked; returns at once."""
@@ -56,7 +61,7 @@ class Figures:
         """Ask the others; return the figures of those that answer within a second."""
         if self._others < 1:
             return []
-        asked, until = time.time(), time.monotonic() + WAIT_S
+        asked, until = time.time() - BEHIND_S, time.monotonic() + WAIT_S
         self._ask()
         while True:
             found = self._since(asked)
@@ -74,9 +79,10 @@ class Figures:
         if number is None:
             return
         try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            draft = self._folder / f"{number}.part"
-            draft.write_bytes(self._own())
-            draft.replace(self._folder / f"{number}{SUFFIX}")
-        except OSError as error:
+            with self._writing:
+                self._folder.mkdir(parents=True, exist_ok=True)
+                draft = self._folder / f"{number}.part"
+                draft.write_bytes(self._own())
+                draft.replace(self._folder / f"{number}{SUFFIX}")
+        except Exception as error:  # noqa: BLE001 -- whoever asked goes on without
             log.warning("figures could not be left for another worker: %s", error)

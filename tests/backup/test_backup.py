@@ -50,6 +50,8 @@ def shop(tmp_path: Path) -> Path:
     (data / "boothglass.env").write_text("BOOTHGLASS_UNITS=us\n")
     (data / "photos").mkdir()
     (data / "photos" / "a.jpg").write_bytes(os.urandom(3_000_000))
+    (data / ".figures").mkdir()
+    (data / ".figures" / "1.txt").write_text("there for a moment")
     return data
 
 
@@ -66,6 +68,7 @@ def test_what_comes_back_is_what_was_there(shop: Path, tmp_path: Path) -> None:
     assert counted(tmp_path / "new" / "shop") == 100
     for name in ("boothglass.env", "photos/a.jpg"):
         assert (tmp_path / "new/shop" / name).read_bytes() == (shop / name).read_bytes()
+    assert not (tmp_path / "new/shop/.figures").exists()
     assert [p.name for p in (tmp_path / "new").iterdir()] == ["shop"]  # nothing left beside it
 
 
