@@ -83,6 +83,11 @@ class Included(dict[int, BaseRoute]):
 _INCLUDED = Included()
 
 
+def _lent(db: Database) -> int:
+    """How many of its connections are in use, where it keeps a pool of them."""
+    return int(getattr(db.engine.pool, "checkedout", lambda: 0)())
+
+
 class _Server(uvicorn.Server):
     """A server that leaves no connection behind, not even one whose reader has stopped reading.
 
@@ -200,6 +205,10 @@ class LiveShop:
         self.listener.stop()
         self.hub.close()
         self.stop_serving()
+        # A request that nobody waits for any more may still be asking.
+        until = time.monotonic() + 15
+        while _lent(self.db) and time.monotonic() < until:
+            time.sleep(0.02)
         self.db.dispose()
 
     # -- what happens in the shop ----------------------------------------------------------
