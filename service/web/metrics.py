@@ -55,21 +55,19 @@ class Metrics:
         )
         ProcessCollector(registry=self._registry)
         self._registry.register(_Asked(figures))
-        self.worker: Callable[[], str] | None = None
-        """Names the worker whose figures these are, where there may be others."""
+        self.labels: Callable[[], Mapping[str, str]] = dict
+        """Gives further labels of each figure: the worker, where there may be others."""
         self.others: Callable[[], Iterable[bytes]] = tuple
         """Gives what the other workers say of themselves, as :meth:`own` does."""
 
     def text(self) -> bytes:
         """Return everything, in the text format: of all workers, where there are others."""
-        if self.worker is None:
-            return generate_latest(self._registry)
-        return generate_latest(_Joined([self.own(), *self.others()]))
+        own, others = self.own(), list(self.others())
+        return generate_latest(_Joined([own, *others])) if others else own
 
     def own(self) -> bytes:
-        """Return this worker's own figures, each with the worker's name."""
-        name = self.worker() if self.worker is not None else ""
-        return generate_latest(_Labelled(self._registry, {"worker": name}))
+        """Return this worker's own figures."""
+        return generate_latest(_Labelled(self._registry, self.labels()))
 
 
 class _Asked(Collector):

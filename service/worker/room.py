@@ -121,8 +121,9 @@ class Room:
                         ),
                     ),
                 )
-                made.web.state.metrics.worker = lambda: str(self.ties.number() or "")
-                made.web.state.metrics.others = self.figures.others
+                metrics = made.web.state.metrics
+                metrics.labels = lambda: {"worker": str(self.ties.number() or "")}
+                metrics.others = self.figures.others
                 made.set_up.on_change(lambda _now: self.changed())
                 self._rooms = made
             return self._rooms
